@@ -1,0 +1,204 @@
+/**
+ * What Daybind can find wrong: one closed table. A refusal is a value from it, never an exception;
+ * what is thrown is a bug or an outage.
+ */
+
+/** The classes of refusal in the order in which they are looked at: the first that applies sets the status. */
+const order = [401, 403, 404, 405, 406, 412, 413, 415, 400, 422, 409, 501, 503] as const
+export type RefusalStatus = (typeof order)[number]
+
+/** FHIR issue types that we use. Source: http://hl7.org/fhir/R4/valueset-issue-type.html */
+export type IssueType =
+  | 'structure'
+  | 'required'
+  | 'value'
+  | 'invariant'
+  | 'login'
+  | 'forbidden'
+  | 'not-supported'
+  | 'duplicate'
+  | 'multiple-matches'
+  | 'not-found'
+  | 'too-long'
+  | 'code-invalid'
+  | 'extension'
+  | 'too-costly'
+  | 'business-rule'
+  | 'conflict'
+  | 'transient'
+  | 'exception'
+  | 'informational'
+
+interface Refusal {
+  readonly status: RefusalStatus
+  readonly issue: IssueType
+  readonly text: string
+}
+
+const table = <T extends Record<string, Refusal>>(rows: T): T => rows
+const row = (status: RefusalStatus, issue: IssueType, text: string): Refusal => ({ status, issue, text })
+
+/** Every refusal and warning there is. The keys are the codes of our refusal CodeSystem. */
+export const refusals = table({
+  // who is calling
+  'login-needed': row(401, 'login', 'The call carries no valid credentials.'),
+  'not-allowed': row(403, 'forbidden', 'The caller may not do this.'),
+  // what is called
+  'not-known': row(404, 'not-found', 'Nothing is known under this address.'),
+  'method-not-taken': row(405, 'not-supported', 'This address does not take this method.'),
+  'format-not-offered': row(406, 'not-supported', 'Daybind speaks JSON only.'),
+  'version-conflict': row(412, 'conflict', 'The resource has changed since the version named in If-Match.'),
+  'too-many-matches': row(412, 'multiple-matches', 'The criterion matches more than one resource.'),
+  'body-too-large': row(413, 'too-long', 'The body is larger than the limit.'),
+  'media-type-not-taken': row(415, 'not-supported', 'The media type of the body is not taken.'),
+  'not-built': row(501, 'not-supported', 'This route is part of the contract and is not built yet.'),
+  'not-ready': row(503, 'transient', 'The service cannot do this at the moment; try again.'),
+  // is it FHIR (400)
+  'malformed-json': row(400, 'structure', 'The body is not valid JSON.'),
+  'too-deep': row(400, 'structure', 'The body is nested too deeply.'),
+  'too-many-items': row(400, 'too-costly', 'An array in the body is too long.'),
+  'forbidden-key': row(400, 'structure', 'A property name in the body is not allowed.'),
+  'duplicate-key': row(400, 'structure', 'A property is given twice in one object.'),
+  'unknown-element': row(400, 'structure', 'The element is not part of the resource type.'),
+  'wrong-type': row(400, 'structure', 'The element has another type.'),
+  'wrong-cardinality': row(400, 'structure', 'The element is given too often.'),
+  'missing-element': row(400, 'required', 'A required element is missing.'),
+  'wrong-value': row(400, 'value', 'The value is not allowed for its type.'),
+  'empty-value': row(400, 'value', 'A value is empty.'),
+  'missing-offset': row(400, 'value', 'A dateTime with a time must carry an offset; Daybind does not guess it.'),
+  'unknown-code': row(400, 'code-invalid', 'The code is not in the required value set.'),
+  'broken-invariant': row(400, 'invariant', 'An invariant of the resource type does not hold.'),
+  'unknown-modifier': row(
+    400,
+    'extension',
+    'An unknown modifierExtension may change the meaning of what it stands in.',
+  ),
+  'wrong-resource-type': row(400, 'value', 'The resource has another type than the call takes.'),
+  'wrong-criterion': row(400, 'value', "The criterion is not the body's own identifier."),
+  'wrong-id': row(400, 'value', 'The id in the body is not the id in the address.'),
+  'same-identity-twice': row(400, 'duplicate', 'Two entries of the Bundle have one identity.'),
+  'unknown-parameter': row(400, 'not-supported', 'The parameter is not known.'),
+  'missing-parameter': row(400, 'required', 'A required parameter is missing.'),
+  'wrong-parameter': row(400, 'value', 'The parameter has a wrong value.'),
+  // our own rules (422)
+  'type-not-taken': row(422, 'not-supported', 'Daybind does not take this resource type from this caller.'),
+  'no-placer-number': row(422, 'required', 'The order carries no placer number that Daybind can tell.'),
+  'code-not-taken': row(422, 'business-rule', 'No rule of this source takes an order with this code.'),
+  'unknown-site': row(422, 'not-found', 'The site is not configured here.'),
+  'no-site': row(422, 'required', 'The site of the order cannot be told.'),
+  'reference-not-found': row(422, 'not-found', 'The reference cannot be resolved.'),
+  'wrong-reference': row(422, 'business-rule', 'The reference does not lead to a type that is allowed here.'),
+  'no-patient': row(422, 'required', 'The order names no patient that Daybind can tell.'),
+  'no-patient-identifier': row(422, 'required', 'The patient carries no identifier with a system.'),
+  'multiple-matches': row(422, 'multiple-matches', 'More than one order has this placer number.'),
+  'identifier-without-system': row(422, 'business-rule', 'An identifier without a system identifies nobody.'),
+  'no-scan': row(422, 'required', 'Neither a scan nor a typed device identifier and serial number is given.'),
+  'scan-unreadable': row(422, 'value', 'The scan cannot be read as a device identifier.'),
+  'check-digit': row(422, 'value', 'The check digit is wrong: scan again.'),
+  'check-character': row(422, 'value', 'The check character is wrong: scan again.'),
+  'lost-separator': row(422, 'value', 'A separator seems to be lost in the scan: scan again or set up the scanner.'),
+  'no-serial': row(
+    422,
+    'required',
+    'The scan carries no serial number: this recorder cannot be told from its siblings.',
+  ),
+  'serial-ambiguous': row(422, 'multiple-matches', 'The serial number alone does not tell one device.'),
+  'scan-disagrees': row(422, 'business-rule', 'Two statements about the device disagree.'),
+  'too-few-identifiers': row(422, 'business-rule', 'Two independent patient identifiers must agree with the order.'),
+  'identifier-disagrees': row(422, 'business-rule', "A patient identifier disagrees with the order's patient."),
+  'in-the-future': row(422, 'business-rule', 'The moment lies in the future.'),
+  'before-birth': row(422, 'business-rule', "The moment lies before the patient's birth."),
+  'ends-before-start': row(422, 'business-rule', 'The end does not lie after the start.'),
+  'moment-needs-seconds': row(422, 'business-rule', 'The moment must be given to the second, with its offset.'),
+  'order-not-linkable': row(422, 'business-rule', 'The order cannot be linked in its present state.'),
+  'element-not-changeable': row(422, 'business-rule', 'This element may not be changed by this caller.'),
+  'nothing-to-correct': row(422, 'business-rule', 'The correction changes nothing.'),
+  'stale-content': row(
+    422,
+    'business-rule',
+    'The content is older than what is stored; it is kept as received and not applied.',
+  ),
+  // conflicts with what is stored (409)
+  'device-linked': row(409, 'conflict', 'The device is linked in an overlapping period.'),
+  'order-linked': row(409, 'conflict', 'The order has a linked device in an overlapping period.'),
+  'link-ended': row(409, 'conflict', 'The link has ended already.'),
+  'illegal-step': row(409, 'conflict', 'The status cannot go this way.'),
+  'key-reused': row(409, 'duplicate', 'The captureKey was used with other content.'),
+  'identity-taken': row(409, 'duplicate', 'Another resource has this identity.'),
+  // told as warnings only
+  'expired-device': row(422, 'business-rule', 'The device was applied after its expiry date.'),
+  'day-zero': row(422, 'value', 'A date in the scan has day 00; it is read as the last day of that month.'),
+  'another-day': row(422, 'business-rule', 'The moment lies on another local day than the visit.'),
+  'clock-doubt': row(422, 'business-rule', "The recorder's clock and the stated moment cannot both be right."),
+})
+
+export type RefusalCode = keyof typeof refusals
+
+export interface Problem {
+  readonly code: RefusalCode
+  readonly severity: 'error' | 'warning' | 'information'
+  /** FHIRPath of the element in question, `ServiceRequest.intent`; none for the call as a whole. */
+  readonly at: readonly string[]
+  /** What was found, as the sender wrote it; shown to the sender, never logged. */
+  readonly found?: string
+  /** What would be right. */
+  readonly expected?: string
+  /** One more sentence where the table's text is too general. */
+  readonly note?: string
+}
+
+type Details = { found?: unknown; expected?: string; note?: string }
+
+const describe = (value: unknown): string => {
+  const text = typeof value === 'string' ? value : (JSON.stringify(value) ?? String(value))
+  return text.length > 120 ? `${text.slice(0, 117)}…` : text
+}
+
+const problem = (
+  severity: Problem['severity'],
+  code: RefusalCode,
+  at: string | readonly string[],
+  details: Details,
+): Problem => ({
+  code,
+  severity,
+  at: typeof at === 'string' ? (at === '' ? [] : [at]) : at,
+  ...(details.found !== undefined && { found: describe(details.found) }),
+  ...(details.expected !== undefined && { expected: details.expected }),
+  ...(details.note !== undefined && { note: details.note }),
+})
+
+/** A problem that refuses the call. `at` is a FHIRPath, or '' for the call as a whole. */
+export const refusal = (code: RefusalCode, at: string | readonly string[] = '', details: Details = {}): Problem =>
+  problem('error', code, at, details)
+
+/** A problem that the caller is told about and that refuses nothing. */
+export const warning = (code: RefusalCode, at: string | readonly string[] = '', details: Details = {}): Problem =>
+  problem('warning', code, at, details)
+
+export const isRefusal = (p: Problem): boolean => p.severity === 'error'
+
+/** The status of a refused call: of all classes found, the one that is looked at first. */
+export const statusOf = (problems: readonly Problem[]): RefusalStatus => {
+  const found = new Set(problems.filter(isRefusal).map((p) => refusals[p.code].status))
+  return order.find((status) => found.has(status)) ?? 422
+}
+
+/** One sentence for people: what is wrong, what was found, what is expected. */
+export const sentence = (p: Problem): string =>
+  [
+    refusals[p.code].text,
+    p.note,
+    p.found !== undefined && `Found: ${p.found}.`,
+    p.expected !== undefined && `Expected: ${p.expected}.`,
+  ]
+    .filter(Boolean)
+    .join(' ')
+
+/** Either a value with warnings, or everything that is wrong. */
+export type Checked<T> =
+  | { readonly ok: true; readonly value: T; readonly warnings: readonly Problem[] }
+  | { readonly ok: false; readonly problems: readonly Problem[] }
+
+export const accept = <T>(value: T, warnings: readonly Problem[] = []): Checked<T> => ({ ok: true, value, warnings })
+export const refuse = (problems: readonly Problem[]): Checked<never> => ({ ok: false, problems })
