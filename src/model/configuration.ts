@@ -1,0 +1,96 @@
+/** Who takes part: the configuration as the rest of the code sees it. `config.ts` reads and checks it. */
+
+export interface Coding {
+  readonly system: string
+  readonly code: string
+}
+
+export interface SystemValue {
+  readonly system: string
+  readonly value: string
+}
+
+/** A clinic, with a time zone and a cut-off. */
+export interface Site {
+  readonly id: string
+  readonly name: string
+  /** By default `https://daybind.example/sites | <id>`. */
+  readonly identifier: SystemValue
+  /** IANA zone, known to this machine. */
+  readonly timeZone: string
+  /** Local time `HH:mm`; absent: the end of the local day. */
+  readonly cutOff?: string
+  /** Weekdays `mon` … `sun` and dates `YYYY-MM-DD` on which no visit is expected. */
+  readonly closed: readonly string[]
+  /** ISO 8601 durations: wear when the order does not say, removal to return, read-out to report. */
+  readonly wear: string
+  readonly transit: string
+  readonly reading: string
+}
+
+/** An EHR that sends orders. */
+export interface Source {
+  readonly id: string
+  /** The site for orders that name no location. */
+  readonly site?: string
+  /** Identifier system of placer numbers, when no identifier has type PLAC. */
+  readonly placer?: string
+  /** Codes of monitoring orders. */
+  readonly takes: readonly Coding[]
+  /** Base of its FHIR server, without a trailing slash. */
+  readonly fhir?: string
+  /** ISO 8601 duration. */
+  readonly poll: string
+}
+
+/** Receives linked orders. */
+export interface ReadingService {
+  readonly id: string
+  readonly fhir: string
+  /** Absent: every order. */
+  readonly takes?: readonly { readonly code: Coding }[]
+  /** ISO 8601 duration: time to accept. */
+  readonly accept: string
+  /** The bearer token that we present to it. */
+  readonly token?: string
+}
+
+export type Role = 'source' | 'clinic' | 'reading-service' | 'operator'
+
+/** Who may call us, and as what. The id is that of a source or reading service where there is one. */
+export interface Caller {
+  readonly id: string
+  readonly role: Role
+  /** Absent: all. */
+  readonly sites?: readonly string[]
+  readonly token: string
+}
+
+/** Whom and what the rules know. It is a fact in the journal too. */
+export interface Parties {
+  readonly sites: readonly Site[]
+  readonly sources: readonly Source[]
+  readonly readingServices: readonly ReadingService[]
+}
+
+/** The settings of the flow: durations in seconds. */
+export interface Tolerances {
+  /** How far a moment may lie in the future before it is refused. */
+  readonly skew: number
+  /** How far a recorder's clock may be off before it is told. */
+  readonly recorderClock: number
+}
+
+export interface Configuration extends Parties {
+  readonly publicUrl: string
+  readonly host: string
+  readonly port: number
+  /** Absent: the embedded server, data under `dataDir`. */
+  readonly databaseUrl?: string
+  readonly dataDir: string
+  readonly logLevel: string
+  readonly callers: readonly Caller[]
+  readonly tolerances: Tolerances
+  /** What is odd and stops nothing; told at the start. */
+  readonly warnings: readonly string[]
+}
