@@ -39,6 +39,8 @@ export interface Source {
   readonly takes: readonly Coding[]
   /** Base of its FHIR server, without a trailing slash. */
   readonly fhir?: string
+  /** The bearer token that we present to its FHIR server. */
+  readonly token?: string
   /** ISO 8601 duration. */
   readonly poll: string
 }

@@ -1,0 +1,45 @@
+/**
+ * The clock of the flow is the database's, so that several instances agree; a stored offset, which only the demo and
+ * the tests set, moves it. No stamp ever lies at or before the moment up to which a report was issued.
+ */
+import type { Instant } from '../model/states.ts'
+import type { Database, Tx } from './postgres/database.ts'
+
+/**
+ * Each step holds it shared from its stamp to its commit; a report takes it alone for an instant, so that nothing
+ * stamped before the report's moment can still be committed after it.
+ */
+export const stampLock = 7_241_002
+
+const form = `'YYYY-MM-DD"T"HH24:MI:SS.US"Z"'`
+const stamp = `greatest(clock_timestamp() + offset_by, reported + interval '1 microsecond')`
+
+/** SQL text of an expression as an instant in our one form. */
+export const instantSql = (expression: string): string => `to_char((${expression}) at time zone 'utc', ${form})`
+
+/** Script that takes the stamp lock shared and stamps; its last statement answers `now`. */
+export const stampScript = `select pg_advisory_xact_lock_shared(${stampLock}); select ${instantSql(stamp)} as now from daybind.clock`
+
+export const now = async (tx: Tx): Promise<Instant> => {
+  const [row] = await tx.query<{ now: string }>(`select ${instantSql(stamp)} as now from daybind.clock`)
+  if (row === undefined) throw new Error('the clock row is missing')
+  return row.now
+}
+
+/** A moment up to which everything is committed, and before which nothing will be stamped any more. */
+export const settledNow = (db: Database): Promise<Instant> =>
+  db.transaction(async (tx) => {
+    const [row] = await tx.script<{ now: string }>(
+      `begin; select pg_advisory_xact_lock(${stampLock}); update daybind.clock set reported = ${stamp} returning ${instantSql('reported')} as now;`,
+    )
+    await tx.script('commit')
+    if (row === undefined) throw new Error('the clock row is missing')
+    return row.now
+  })
+
+/** Moves the flow's clock so that it shows `moment` now; forward only. For the demo and the tests. */
+export const setClock = async (db: Database, moment: Instant): Promise<void> => {
+  await db.query(`update daybind.clock set offset_by = greatest($1::timestamptz - clock_timestamp(), offset_by)`, [
+    moment,
+  ])
+}

@@ -1,0 +1,88 @@
+import { isUtf8 } from 'node:buffer'
+import { accept, type Checked, type Problem, refusal, refuse } from '../../../model/problems.ts'
+import { parseExactly } from './exact-numbers.ts'
+import { type Fault, type JsonLimits, scanJson } from './scan-json.ts'
+
+export const usualLimits: JsonLimits = { depth: 64, items: 2000 }
+
+/**
+ * Turns a body into a value, and refuses what is not JSON in valid UTF-8 or what would do harm behind the door:
+ * nesting deeper or arrays longer than the limits, a name twice in one object, `__proto__`, `constructor` and
+ * `prototype` as names, NUL and halves of surrogate pairs in strings (PostgreSQL cannot store them), numbers beyond a
+ * 64-bit float. A byte order mark before the text is passed over. Numbers that JavaScript would print differently
+ * keep their writing for `writeJson`. The size of the body is the caller's to limit.
+ *
+ * An error of syntax is told with line and column (from 1; columns in UTF-16 code units), everything else with its
+ * FHIRPath besides.
+ */
+export const parseJson = (body: string | Uint8Array, limits: JsonLimits = usualLimits): Checked<unknown> => {
+  const decoded = typeof body === 'string' ? wellFormed(body) : decode(body)
+  if (!decoded.ok) return decoded
+  const text = decoded.value
+  const { faults, complete, unusualNumbers } = scanJson(text, limits)
+  if (faults.length > 0) return refuse(told(text, faults, complete ? JSON.parse(text) : undefined))
+  return accept(unusualNumbers ? parseExactly(text) : JSON.parse(text))
+}
+
+const withoutMark = (text: string): string => (text.charCodeAt(0) === 0xfeff ? text.slice(1) : text)
+
+const decode = (bytes: Uint8Array): Checked<string> => {
+  const text = Buffer.from(bytes.buffer, bytes.byteOffset, bytes.byteLength).toString('utf8')
+  if (isUtf8(bytes)) return accept(withoutMark(text))
+  const note = `${placeIn(text, firstBroken(text, bytes))}: the bytes are not valid UTF-8.`
+  return refuse([refusal('malformed-json', '', { note, expected: 'UTF-8' })])
+}
+
+const wellFormed = (text: string): Checked<string> => {
+  if (text.isWellFormed()) return accept(withoutMark(text))
+  const note = `${placeIn(text, text.search(/\p{Surrogate}/u))}: half a surrogate pair.`
+  return refuse([refusal('wrong-value', '', { note, expected: 'whole characters' })])
+}
+
+/** Where decoding first put U+FFFD in place of broken bytes; a U+FFFD that was sent as such is passed over. */
+const firstBroken = (text: string, bytes: Uint8Array): number => {
+  let bytesBefore = 0
+  let from = 0
+  for (let at = text.indexOf('\ufffd'); at !== -1; at = text.indexOf('\ufffd', from)) {
+    bytesBefore += Buffer.byteLength(text.slice(from, at))
+    const sentAsSuch = bytes[bytesBefore] === 0xef && bytes[bytesBefore + 1] === 0xbf && bytes[bytesBefore + 2] === 0xbd
+    if (!sentAsSuch) return at
+    bytesBefore += 3
+    from = at + 1
+  }
+  return 0
+}
+
+const placeIn = (text: string, offset: number): string => {
+  const before = text.slice(0, offset)
+  const line = before.split('\n').length
+  return `Line ${line}, column ${offset - before.lastIndexOf('\n')}`
+}
+
+const told = (text: string, faults: readonly Fault[], root: unknown): Problem[] =>
+  faults.map(({ code, offset, path, found, expected, note }) =>
+    refusal(code, expressions(root, path), {
+      note: `${placeIn(text, offset)}${note === undefined ? '' : `: ${note}`}.`,
+      ...(found !== undefined && { found }),
+      ...(expected !== undefined && { expected }),
+    }),
+  )
+
+const typeOf = (value: unknown): string | undefined => {
+  if (typeof value !== 'object' || value === null || !('resourceType' in value)) return undefined
+  return typeof value.resourceType === 'string' && /^[A-Za-z]+$/.test(value.resourceType)
+    ? value.resourceType
+    : undefined
+}
+
+/** The FHIRPath from the root and, within an entry of a Bundle, the one from the entry's own resource. */
+const expressions = (root: unknown, path: readonly (string | number)[]): string[] => {
+  const rootType = typeOf(root)
+  if (rootType === undefined) return []
+  const whole = rootType + path.map(stepOf).join('')
+  if (rootType !== 'Bundle' || path[0] !== 'entry' || path[2] !== 'resource') return [whole]
+  const inner = typeOf(path.slice(0, 3).reduce<unknown>((value, key) => Object(value)[key], root))
+  return inner === undefined ? [whole] : [whole, inner + path.slice(3).map(stepOf).join('')]
+}
+
+const stepOf = (key: string | number): string => (typeof key === 'number' ? `[${key}]` : `.${key}`)

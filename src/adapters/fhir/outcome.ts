@@ -1,0 +1,29 @@
+import type { OperationOutcome, OperationOutcomeIssue } from 'fhir/r4.js'
+import { type Problem, refusals, sentence } from '../../model/problems.ts'
+import { systems } from '../../model/systems.ts'
+
+const issueOf = (problem: Problem): OperationOutcomeIssue => {
+  const { issue, text } = refusals[problem.code]
+  return {
+    severity: problem.severity,
+    code: issue,
+    details: { coding: [{ system: systems.refusal, code: problem.code }], text },
+    diagnostics: sentence(problem),
+    ...(problem.at.length > 0 && { expression: [...problem.at] }),
+  }
+}
+
+const nothingWrong: OperationOutcomeIssue = {
+  severity: 'information',
+  code: 'informational',
+  details: { text: 'No problem was found.' },
+}
+
+/**
+ * The answer that names every problem: one issue each, with our code, a sentence that says what was found and what is
+ * expected, and the FHIRPath of the place. Without problems it says so, since R4 wants at least one issue.
+ */
+export const operationOutcome = (problems: readonly Problem[]): OperationOutcome => ({
+  resourceType: 'OperationOutcome',
+  issue: problems.length > 0 ? problems.map(issueOf) : [nothingWrong],
+})

@@ -1,0 +1,197 @@
+/**
+ * Calls to a FHIR server outside: the only place where Daybind speaks to one.
+ * What can be foreseen is a value (see `peer-fates.ts`); only a bug throws. Nothing is sent twice from here: the row of
+ * the delivery decides about the next try.
+ */
+
+import type { Bundle, FhirResource } from 'fhir/r4.js'
+import { Client, type RequestOptions } from 'fhir-kit-client'
+import { isResource, missingWork, statusWithCodes } from './peer-answer.ts'
+import { type Answer, causeOfStatus, type Failure, failure, type Kind, retryAfterMs } from './peer-fates.ts'
+import { type Line, openLine, type Sighting } from './peer-line.ts'
+
+type Reply = Awaited<ReturnType<Client['request']>>
+
+export interface PeerOptions {
+  /** The id of the source or reading service. */
+  readonly id: string
+  /** Base address of its FHIR server; a trailing slash does not matter. */
+  readonly base: string
+  /** The bearer token that we present. */
+  readonly token?: string
+  /** Milliseconds for a whole call, waiting for a free connection included. */
+  readonly deadlineMs?: number
+  /** Connections at most; further calls wait for a free one. */
+  readonly connections?: number
+  /** Largest answer, in bytes. */
+  readonly maxBytes?: number
+}
+
+type Typed<T extends FhirResource['resourceType']> = Extract<FhirResource, { resourceType: T }>
+
+export interface Peer {
+  readonly id: string
+  /** Sends a transaction. `answered` means: every entry is confirmed, in order, with a 2xx status. */
+  transaction(bundle: Bundle, requestId: string): Promise<Answer<Bundle>>
+  /** The first page of a search, never from the server's cache. */
+  search(type: string, params: Record<string, string | string[]>, requestId: string): Promise<Answer<Bundle>>
+  /** The page after this one; undefined when there is none. A link that leads away from the base is refused. */
+  nextPage(page: Bundle, requestId: string): Promise<Answer<Bundle>> | undefined
+  /** Reads by id, never from the server's cache. Not there: `final` with cause `absent`. */
+  read<T extends FhirResource['resourceType']>(type: T, id: string, requestId: string): Promise<Answer<Typed<T>>>
+  /** Waits for the calls that are under way, at most their deadline. */
+  close(): Promise<void>
+}
+
+/** What fhir-kit-client throws for a status outside 2xx and for a body that is not JSON. */
+interface HttpError {
+  response: { status: number; data: unknown }
+  config: { headers: Headers }
+}
+
+const isHttpError = (error: unknown): error is HttpError =>
+  error instanceof Error && 'response' in error && 'config' in error
+
+/** A socket, DNS or TLS code such as ECONNREFUSED, from the error or what caused it. */
+function networkCode(error: unknown, depth = 0): string | undefined {
+  if (!(error instanceof Error) || depth > 4) return undefined
+  const { code } = error as NodeJS.ErrnoException
+  return typeof code === 'string' && /^[A-Z][A-Z0-9_]{2,60}$/.test(code) ? code : networkCode(error.cause, depth + 1)
+}
+
+function fromStatus(kind: Kind, { response: { status, data }, config: { headers } }: HttpError): Failure {
+  if (status < 300) return failure(kind, 'unexpected-answer', { status, detail: 'not JSON' })
+  const wait = retryAfterMs(headers, Date.now())
+  const cause = causeOfStatus(status, kind, headers.has('retry-after'))
+  const detail = statusWithCodes(status, data)
+  return failure(kind, cause, { status, detail, ...(wait === undefined ? {} : { retryAfterMs: wait }) })
+}
+
+/** Turns what was thrown into what we know. A bug of ours is thrown on without the words of the first error. */
+function whatWeKnow(kind: Kind, error: unknown, seen: Sighting, late: boolean): Failure {
+  const status = seen.status === undefined ? {} : { status: seen.status }
+  if (seen.stopped === 'elsewhere' || seen.stopped === 'too-large') return failure(kind, seen.stopped, status)
+  if (seen.stopped === 'compressed') return failure(kind, 'unexpected-answer', { ...status, detail: 'compressed' })
+  if (isHttpError(error)) return fromStatus(kind, error)
+  if (seen.ended) return failure(kind, 'unexpected-answer', { ...status, detail: 'not a resource' })
+  if (late) return failure(kind, seen.sent ? 'no-answer' : 'not-sent', status)
+  const code = networkCode(error)
+  if (seen.sent) return failure(kind, 'cut-off', { ...status, ...(code ? { detail: code } : {}) })
+  if (code) return failure(kind, 'not-reached', { detail: code })
+  throw new Error('A call to the outside could not be built.')
+}
+
+const unexpected = (kind: Kind, { resourceType }: FhirResource): Failure =>
+  failure(kind, 'unexpected-answer', {
+    detail: resourceType === 'OperationOutcome' ? 'OperationOutcome' : 'another resource',
+  })
+
+function workMissing(sent: Bundle, answered: Bundle): Failure | undefined {
+  const detail = missingWork(sent, answered)
+  return detail ? failure('write', 'work-missing', { detail }) : undefined
+}
+
+const bundleOf = (kind: Kind, type: Bundle['type']) => (body: FhirResource) =>
+  body.resourceType === 'Bundle' && body.type === type ? undefined : unexpected(kind, body)
+
+/** A searchset; its links are looked at here because `nextPage` follows them. */
+function searchsetFault(body: FhirResource): Failure | undefined {
+  const links: unknown = body.resourceType === 'Bundle' ? (body.link ?? []) : []
+  const sound = Array.isArray(links) && links.every((link) => typeof link?.url === 'string')
+  return sound ? bundleOf('read', 'searchset')(body) : unexpected('read', body)
+}
+
+/** Whether an address, absolute or relative to the base, has the base's origin and lies at or below its path. */
+function below(address: string, base: string): boolean {
+  if (!URL.canParse(address, `${base}/`)) return false
+  const { origin, pathname } = new URL(address, `${base}/`)
+  const home = new URL(base)
+  const path = home.pathname.replace(/\/$/, '')
+  return origin === home.origin && (pathname === path || pathname.startsWith(`${path}/`))
+}
+
+interface Call {
+  readonly kind: Kind
+  readonly requestId: string
+  readonly make: (options: RequestOptions) => Promise<Reply>
+  /** What is wrong with an answer that reports success. */
+  readonly fault: (body: FhirResource) => Failure | undefined
+}
+
+/** Makes one call under its deadline. The type of the body is what `fault` has checked. */
+const caller =
+  (line: Line, deadlineMs: number) =>
+  async <T extends FhirResource>({ kind, requestId, make, fault }: Call): Promise<Answer<T>> => {
+    // A controller held here, not AbortSignal.timeout: nothing else would keep the deadline alive while we wait.
+    const deadline = new AbortController()
+    const timer = setTimeout(() => deadline.abort(), deadlineMs)
+    const { wire, seen } = line.watched(() => deadline.abort())
+    const headers = {
+      'X-Request-Id': requestId,
+      'Accept-Encoding': 'identity',
+      ...(kind === 'read' ? { 'Cache-Control': 'no-cache' } : { 'Content-Type': 'application/fhir+json' }),
+    }
+    try {
+      const reply = await make({ headers, signal: deadline.signal, ...wire })
+      const status = seen.status ?? 0
+      // A copy: the library hangs its Request, and with it our token, on the body.
+      const body: unknown = { ...reply }
+      if (!isResource(body)) return failure(kind, 'unexpected-answer', { status, detail: 'not a resource' })
+      const etag = Client.httpFor(reply).response?.headers.get('etag')
+      const wrong = fault(body)
+      return wrong ? { ...wrong, status } : { fate: 'answered', status, body: body as T, ...(etag ? { etag } : {}) }
+    } catch (error) {
+      return whatWeKnow(kind, error, seen, deadline.signal.aborted)
+    } finally {
+      clearTimeout(timer)
+    }
+  }
+
+/** Opens no connection yet. Throws when `base` is no http address. */
+export function openPeer(options: PeerOptions): Peer {
+  const { id, token, deadlineMs = 10_000, connections = 8, maxBytes = 10 * 1024 * 1024 } = options
+  const base = options.base.replace(/\/+$/, '')
+  const { origin, protocol } = new URL(base)
+  if (protocol !== 'http:' && protocol !== 'https:') throw new Error(`The base of ${id} is not an http address.`)
+  const line = openLine({ origin, connections, deadlineMs, maxBytes })
+  const client = new Client({
+    baseUrl: base,
+    requestOptions: { redirect: 'manual' },
+    ...(token ? { bearerToken: token } : {}),
+  })
+  const call = caller(line, deadlineMs)
+  const searchset = (requestId: string, make: Call['make']) =>
+    call<Bundle>({ kind: 'read', requestId, make, fault: searchsetFault })
+
+  return {
+    id,
+    transaction: (bundle, requestId) =>
+      call<Bundle>({
+        kind: 'write',
+        requestId,
+        // To the base as it stands: the library's own transaction() appends a slash, which not every server takes.
+        make: (given) => client.request(base, { method: 'POST', options: given, body: bundle }),
+        fault: (body) => bundleOf('write', 'transaction-response')(body) ?? workMissing(bundle, body as Bundle),
+      }),
+    search: (resourceType, searchParams, requestId) =>
+      searchset(requestId, (given) => client.search({ resourceType, searchParams, options: given })),
+    nextPage(page, requestId) {
+      const link = page.link?.find((found) => found.relation === 'next')
+      if (!link) return undefined
+      if (!below(link.url, base)) return Promise.resolve(failure('read', 'elsewhere'))
+      const address = new URL(link.url, `${base}/`).href
+      return searchset(requestId, (given) => client.request(address, { options: given }))
+    },
+    read: (type, resourceId, requestId) =>
+      /^[A-Za-z0-9\-.]{1,64}$/.test(resourceId)
+        ? call({
+            kind: 'read',
+            requestId,
+            make: (given) => client.read({ resourceType: type, id: resourceId, options: given }),
+            fault: (body) =>
+              body.resourceType === type && body.id === resourceId ? undefined : unexpected('read', body),
+          })
+        : Promise.resolve(failure('read', 'elsewhere')),
+    close: () => line.close(),
+  }
+}

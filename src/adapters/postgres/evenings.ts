@@ -1,0 +1,151 @@
+/** Evenings: computing one as of any moment from the journal, and issuing one when its moment has come. */
+import { createHash } from 'node:crypto'
+import { v7 as uuidv7 } from 'uuid'
+import type { Context } from '../../flow/step.ts'
+import { factsFrom, type Watch } from '../../flow/watch-flow/day-facts.ts'
+import { type Evening, eveningBundle, eveningOf } from '../../flow/watch-flow/evening.ts'
+import type { Moment } from '../../flow/watch-flow/moments-due.ts'
+import type { Parties, Site, Tolerances } from '../../model/configuration.ts'
+import { instantOf } from '../../model/instant.ts'
+import { localDay } from '../../model/local-day.ts'
+import type { Instant, State } from '../../model/states.ts'
+import { instantSql, settledNow } from '../clock.ts'
+import { writeJson } from '../fhir/door/exact-numbers.ts'
+import type { Database, Tx } from './database.ts'
+import { statesOfDay } from './load-states.ts'
+import { watchAround } from './refresh-gaps.ts'
+
+export interface Watching {
+  readonly db: Database
+  readonly parties: Parties
+  readonly tolerances: Tolerances
+}
+
+const spanOfDay = (day: string, site: Site): readonly [string, string] => {
+  const { start, end } = localDay(day, site.timeZone)
+  return [instantOf(start), instantOf(end)]
+}
+
+/** The states as of a moment of all that has to do with a site's day, from the journal alone. */
+const statesAsOf = async (tx: Tx, site: Site, day: string, asOf: Instant): Promise<readonly State[]> => {
+  const rows = await tx.query<{ state: State }>(
+    `with known as (select seq, kind, id, order_id, device_id, site, day, occurred_at from journal where recorded_at <= $5::timestamptz),
+     about as (select order_id, device_id from known where (site = $1 and day = $2)
+         or (site is null and kind = 'return' and occurred_at >= $3 and occurred_at < $4)),
+     first_orders as (select order_id as id from about where order_id is not null),
+     devices as (select device_id as id from about where device_id is not null
+         union select device_id from known where device_id is not null and order_id in (select id from first_orders)),
+     orders as (select id from first_orders
+         union select order_id from known where order_id is not null and device_id in (select id from devices))
+     select j.state from journal j join (
+         select distinct on (kind, id) seq from known
+         where kind in ('order', 'link', 'application', 'return', 'task')
+           and (order_id in (select id from orders) or device_id in (select id from devices))
+         order by kind, id, seq desc) newest using (seq)
+     order by j.seq`,
+    [site.id, day, ...spanOfDay(day, site), asOf],
+  )
+  return rows.map((r) => r.state)
+}
+
+/** The version of the time zone rules of this process. */
+const tzdata = process.versions.tz ?? 'unknown'
+
+export const eveningAsOf = async (w: Watching, site: Site, day: string, asOf: Instant): Promise<Evening> => {
+  const watch: Watch = { asOf, parties: w.parties, tolerances: w.tolerances }
+  return eveningOf(site, day, factsFrom(await statesAsOf(w.db, site, day, asOf)), watch, tzdata)
+}
+
+/** The bytes of an evening. */
+export const eveningText = (e: Evening): string => writeJson(eveningBundle(e))
+
+export interface Issued {
+  readonly moment: string
+  readonly as_of: Instant
+  readonly due_at: Instant
+  readonly report: string
+}
+
+export const issuedEvening = async (
+  tx: Tx,
+  site: string,
+  day: string,
+  asOf: Instant | undefined,
+): Promise<Issued | undefined> => {
+  const [row] = await tx.query<Issued>(
+    `select moment, ${instantSql('as_of')} as as_of, ${instantSql('due_at')} as due_at, report from evenings
+     where site = $1 and day = $2 and as_of = $3::timestamptz`,
+    [site, day, asOf ?? null],
+  )
+  return row
+}
+
+const sha256 = (text: string): string => createHash('sha256').update(text).digest('hex')
+
+/** Opens, changes and mends the stored gaps of a site's day; each order and device in a transaction of its own. */
+const refreshDay = async (w: Watching, site: Site, day: string, asOf: Instant, requestId: string): Promise<void> => {
+  const states = await statesOfDay(w.db, site.id, day, spanOfDay(day, site))
+  const orders = states.filter((s) => s.kind === 'order').map((s) => s.id)
+  const devices = states.flatMap((s) =>
+    s.kind === 'link' || s.kind === 'application' || s.kind === 'return' ? [s.deviceId] : [],
+  )
+  const ctx: Context = {
+    now: asOf,
+    newId: () => uuidv7(),
+    caller: { id: 'daybind', role: 'operator' },
+    requestId,
+    parties: w.parties,
+    tolerances: w.tolerances,
+  }
+  await w.db.transaction(async (tx) => {
+    await tx.script('begin')
+    await watchAround(tx, [...new Set(orders)], [...new Set(devices)], ctx)
+    await tx.script('commit')
+  })
+}
+
+/**
+ * Issues the evening of a site at one of its moments, once however many instances try.
+ * @returns false when it was issued already
+ */
+export const issueEvening = async (w: Watching, due: Moment, requestId: string): Promise<boolean> => {
+  const [there] = await w.db.query('select 1 as x from evenings where site = $1 and day = $2 and moment = $3', [
+    due.site.id,
+    due.day,
+    due.moment,
+  ])
+  if (there) return false
+  const asOf = await settledNow(w.db)
+  const report = eveningText(await eveningAsOf(w, due.site, due.day, asOf))
+  const rows = await w.db.query(
+    `insert into evenings (site, day, moment, as_of, due_at, issued_at, report, sha256)
+     values ($1, $2, $3, $4::timestamptz, $5::timestamptz, clock_timestamp(), $6, $7) on conflict do nothing returning site`,
+    [due.site.id, due.day, due.moment, asOf, due.at, report, sha256(report)],
+  )
+  if (rows.length === 0) return false
+  await refreshDay(w, due.site, due.day, asOf, requestId)
+  return true
+}
+
+/** Since when each site is watched, and which evenings were issued since. */
+export const watchedSince = async (
+  db: Database,
+  sites: readonly Site[],
+  from: Instant,
+): Promise<ReadonlyMap<string, Instant>> => {
+  await db.query(
+    'insert into watched (site, since) select unnest($1::text[]), $2::timestamptz on conflict do nothing',
+    [sites.map((s) => s.id), from],
+  )
+  const rows = await db.query<{ site: string; since: string }>(
+    `select site, ${instantSql('since')} as since from watched`,
+  )
+  return new Map(rows.map((r) => [r.site, r.since]))
+}
+
+export const lastIssued = async (db: Database): Promise<ReadonlyMap<string, Instant>> => {
+  const rows = await db.query<{ site: string; due_at: string }>(
+    `select site, ${instantSql('max(due_at)')} as due_at from evenings group by site`,
+  )
+  return new Map(rows.map((r) => [r.site, r.due_at]))
+}

@@ -1,0 +1,227 @@
+/** Writing what a step decided: journal, states and resources in one statement. */
+import type { FhirResource } from 'fhir/r4.js'
+import type { Identity } from '../../flow/accept-order/incoming.ts'
+import type { Change, Context } from '../../flow/step.ts'
+import type { StepName } from '../../flow/steps.ts'
+import type { Kind } from '../../model/states.ts'
+import type { Tx } from './database.ts'
+import { storedText } from './resource-text.ts'
+import { indexOf } from './search-parameters.ts'
+import { keysOf, readerToken, resourcesOf, rowOf, type Scope, scopeOf, tables } from './shapes.ts'
+
+export interface Inbound {
+  readonly route: string
+  readonly body: string
+}
+
+export interface Writing {
+  readonly step: StepName
+  readonly changes: readonly Change[]
+  readonly records?: readonly FhirResource[]
+  readonly identities?: readonly (Identity & { readonly owner: string; readonly id: string })[]
+  readonly inbound?: Inbound
+}
+
+interface ResourceRow {
+  readonly type: string
+  readonly id: string
+  readonly seen: string[]
+  readonly inherits: Scope['inherits']
+  readonly order_id?: string | undefined
+  readonly tokens: readonly string[]
+  readonly from1: string | null
+  readonly until1: string | null
+  readonly from2: string | null
+  readonly until2: string | null
+  readonly body: string
+  readonly names: readonly { readonly param: string; readonly value: string }[]
+}
+
+const resourceRow = (resource: FhirResource, scope: Scope): ResourceRow => {
+  const { tokens, spans, names } = indexOf(resource)
+  return {
+    type: resource.resourceType,
+    id: resource.id ?? '',
+    seen: [...scope.own],
+    inherits: scope.inherits,
+    order_id: scope.orderId,
+    tokens,
+    from1: spans[1]?.[0] ?? null,
+    until1: spans[1]?.[1] ?? null,
+    from2: spans[2]?.[0] ?? null,
+    until2: spans[2]?.[1] ?? null,
+    body: storedText(resource),
+    names,
+  }
+}
+
+/** Whom else a change lets see what is written already: the order and its patient, the device. */
+interface Grant {
+  readonly type: string
+  readonly id: string
+  readonly seen: readonly string[]
+  readonly inherits: Scope['inherits']
+  readonly order_id?: string | undefined
+}
+
+const grantsOf = ({ state }: Change): readonly Grant[] => {
+  const { own: seen, inherits, orderId: order_id } = scopeOf(state)
+  switch (state.kind) {
+    case 'order':
+      return [{ type: 'Patient', id: state.patientId, seen, inherits: 'nothing' }]
+    case 'link':
+      return [
+        { type: 'Device', id: state.deviceId, seen, inherits, order_id },
+        { type: 'Patient', id: state.patientId, seen, inherits: 'nothing' },
+      ]
+    case 'task': {
+      const reader = [readerToken(state.readingService)]
+      return [
+        { type: 'ServiceRequest', id: state.orderId, seen: reader, inherits: 'nothing' },
+        { type: 'Patient', id: state.patientId, seen: reader, inherits: 'nothing' },
+      ]
+    }
+    case 'application':
+    case 'return':
+      return [{ type: 'Device', id: state.deviceId, seen, inherits: 'nothing' }]
+    default:
+      return []
+  }
+}
+
+const lastOf = <T>(list: readonly T[], key: (item: T) => string): readonly T[] => [
+  ...new Map(list.map((item) => [key(item), item])).values(),
+]
+
+/** Readers named in this writing see everything of the order that is written in it. */
+const readersOf = (changes: readonly Change[]): ReadonlyMap<string, readonly string[]> => {
+  const readers = new Map<string, string[]>()
+  for (const { state } of changes)
+    if (state.kind === 'task')
+      readers.set(state.orderId, [...(readers.get(state.orderId) ?? []), readerToken(state.readingService)])
+  return readers
+}
+
+const resourceRows = (w: Writing): readonly ResourceRow[] => {
+  const readers = readersOf(w.changes)
+  const rows = w.changes.flatMap(({ state, content }) => {
+    const scope = scopeOf(state)
+    const more = scope.inherits === 'order' ? (readers.get(scope.orderId ?? '') ?? []) : []
+    return resourcesOf(state, content).map((r) => resourceRow(r, { ...scope, own: [...scope.own, ...more] }))
+  })
+  const link = w.changes.map((c) => c.state).find((s) => s.kind === 'link')
+  const recordScope: Scope = link ? { ...scopeOf(link), inherits: 'clinic' } : { own: [], inherits: 'nothing' }
+  return lastOf([...rows, ...(w.records ?? []).map((r) => resourceRow(r, recordScope))], (r) => `${r.type}/${r.id}`)
+}
+
+/** Grants to what is written in the same statement are added to its row; the others are updates. */
+const settleGrants = (w: Writing, rows: readonly ResourceRow[]): readonly Grant[] => {
+  const readers = readersOf(w.changes)
+  const byName = new Map(rows.map((r) => [`${r.type}/${r.id}`, r]))
+  return w.changes.flatMap(grantsOf).flatMap((grant) => {
+    const seen = grant.inherits === 'order' ? [...grant.seen, ...(readers.get(grant.order_id ?? '') ?? [])] : grant.seen
+    const row = byName.get(`${grant.type}/${grant.id}`)
+    row?.seen.push(...seen)
+    return row && grant.inherits === 'nothing' ? [] : [{ ...grant, seen }]
+  })
+}
+
+const inherited = (alias: string): string => `
+  coalesce((select array_agg(t) from resources o, unnest(o.seen_by) t
+    where ${alias}.inherits <> 'nothing' and o.type = 'ServiceRequest' and o.id = ${alias}.order_id
+      and (${alias}.inherits = 'order' or t not like 'reader:%')), '{}')`
+
+const union = (a: string, b: string): string =>
+  `(select coalesce(array_agg(distinct t), '{}') from unnest(${a} || ${b}) t)`
+
+const stateSql = (kind: Kind, n: number): string => {
+  const { name, columns } = tables[kind]
+  const all = ['id', ...Object.keys(columns), 'state']
+  const types = [`id uuid`, ...Object.entries(columns).map(([c, t]) => `${c} ${t}`), 'state jsonb']
+  const sets = all.slice(1).map((c) => `${c} = excluded.${c}`)
+  return `${name}_rows as (insert into ${name} (${all.join(', ')})
+    select ${all.join(', ')} from jsonb_to_recordset($${n}) as x(${types.join(', ')})
+    on conflict (id) do update set ${sets.join(', ')})`
+}
+
+const journalSql = (n: number, now: number, inbound: boolean): string => `
+  journal_rows as (insert into journal (recorded_at, occurred_at, step, fact, kind, id, order_id, device_id, site, day, who, request_id, inbound, state)
+    select $${now}::timestamptz, x.occurred_at, x.step, x.fact, x.kind, x.id, x.order_id, x.device_id, x.site, x.day, x.who, x.request_id,
+      ${inbound ? '(select id from inbound_row)' : 'null'}, x.state
+    from jsonb_to_recordset($${n}) as x(n int, occurred_at timestamptz, step text, fact text, kind text, id uuid, order_id uuid, device_id uuid,
+      site text, day date, who text, request_id text, state jsonb) order by x.n)`
+
+const resourceSql = (n: number, now: number): string => `
+  incoming as (select * from jsonb_to_recordset($${n}) as x(type text, id uuid, seen text[], inherits text, order_id uuid, tokens text[],
+    from1 timestamptz, until1 timestamptz, from2 timestamptz, until2 timestamptz, body text, names jsonb)),
+  kept_versions as (insert into earlier_versions (type, id, version, updated, body)
+    select r.type, r.id, r.version, r.updated, r.body from resources r join incoming x using (type, id) where r.body <> x.body),
+  resource_rows as (insert into resources as r (type, id, version, updated, seen_by, tokens, from1, until1, from2, until2, body)
+    select type, id, 1, $${now}::timestamptz, ${union('x.seen', inherited('x'))}, tokens, from1, until1, from2, until2, body from incoming x
+    on conflict (type, id) do update set
+      version = r.version + (r.body <> excluded.body)::int,
+      updated = case when r.body <> excluded.body then excluded.updated else r.updated end,
+      seen_by = ${union('r.seen_by', 'excluded.seen_by')},
+      tokens = excluded.tokens, from1 = excluded.from1, until1 = excluded.until1, from2 = excluded.from2, until2 = excluded.until2,
+      body = excluded.body),
+  old_names as (delete from names using incoming x where names.type = x.type and names.id = x.id),
+  new_names as (insert into names (type, id, param, value)
+    select x.type, x.id, y.param, y.value from incoming x, jsonb_to_recordset(x.names) as y(param text, value text))`
+
+const grantSql = (n: number): string => `
+  granted as (update resources r set seen_by = ${union('r.seen_by', 'x.more')}
+    from (select g.type, g.id, array_agg(t) as more from (
+        select g.type, g.id, unnest(g.seen || ${inherited('g')}) as t
+        from jsonb_to_recordset($${n}) as g(type text, id uuid, seen text[], inherits text, order_id uuid)) g group by g.type, g.id) x
+    where r.type = x.type and r.id = x.id and not r.seen_by @> x.more)`
+
+const identitySql = (n: number): string => `
+  identity_rows as (insert into identities (owner, type, system, value, id)
+    select owner, type, system, value, id from jsonb_to_recordset($${n}) as x(owner text, type text, system text, value text, id uuid)
+    where not exists (select from identities i where (i.owner, i.type, i.system, i.value, i.id) = (x.owner, x.type, x.system, x.value, x.id)))`
+
+const inboundSql = (n: number, now: number): string => `
+  inbound_row as (insert into inbound (received_at, caller, route, request_id, body)
+    select $${now}::timestamptz, $${n}::jsonb->>'caller', $${n}::jsonb->>'route', $${n}::jsonb->>'request_id', $${n + 1} returning id)`
+
+/**
+ * One statement for the whole step. A name that another resource has already (23505) or an overlapping link (23P01)
+ * fails it as a whole.
+ */
+export const save = async (tx: Tx, w: Writing, ctx: Context): Promise<void> => {
+  const values: unknown[] = [ctx.now]
+  const parts: string[] = []
+  const bind = (value: unknown): number => values.push(typeof value === 'string' ? value : JSON.stringify(value))
+  if (w.inbound) {
+    const n = bind({ caller: ctx.caller.id, route: w.inbound.route, request_id: ctx.requestId })
+    bind(w.inbound.body)
+    parts.push(inboundSql(n, 1))
+  }
+  const journal = w.changes.map(({ fact, state, occurredAt }, n) => ({
+    n,
+    occurred_at: occurredAt,
+    step: w.step,
+    fact,
+    kind: state.kind,
+    ...keysOf(state),
+    id: state.id,
+    who: ctx.caller.id,
+    request_id: ctx.requestId,
+    state,
+  }))
+  if (journal.length > 0) parts.push(journalSql(bind(journal), 1, w.inbound !== undefined))
+  const states = lastOf(
+    w.changes.map((c) => c.state),
+    (s) => `${s.kind} ${s.id}`,
+  )
+  for (const kind of Object.keys(tables) as Kind[]) {
+    const mine = states.filter((s) => s.kind === kind)
+    if (mine.length > 0) parts.push(stateSql(kind, bind(mine.map(rowOf))))
+  }
+  const rows = resourceRows(w)
+  const grants = settleGrants(w, rows)
+  if (rows.length > 0) parts.push(resourceSql(bind(rows), 1))
+  if (grants.length > 0) parts.push(grantSql(bind(grants)))
+  if (w.identities && w.identities.length > 0) parts.push(identitySql(bind(w.identities)))
+  if (parts.length > 0) await tx.query(`with ${parts.join(',')} select`, values)
+}

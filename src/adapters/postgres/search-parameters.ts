@@ -1,0 +1,198 @@
+/**
+ * By what each type can be searched: one table that fills the index, answers searches and stands in the
+ * CapabilityStatement. Expressions are simple paths into the resource; `own` marks parameters that R4 does not define.
+ */
+import type { FhirResource } from 'fhir/r4.js'
+import { foldName } from '../../model/patient-match.ts'
+import { isTree } from '../../model/tree.ts'
+
+export interface SearchParameter {
+  readonly name: string
+  readonly kind: 'token' | 'reference' | 'date' | 'string'
+  readonly paths: readonly string[]
+  /** Which pair of date columns holds it. */
+  readonly slot?: 1 | 2
+  readonly own?: true
+}
+
+const token = (name: string, ...paths: string[]): SearchParameter => ({ name, kind: 'token', paths })
+const reference = (name: string, ...paths: string[]): SearchParameter => ({ name, kind: 'reference', paths })
+const string = (name: string, ...paths: string[]): SearchParameter => ({ name, kind: 'string', paths })
+const date = (name: string, slot: 1 | 2, ...paths: string[]): SearchParameter => ({ name, kind: 'date', paths, slot })
+const own = (p: SearchParameter): SearchParameter => ({ ...p, own: true })
+
+const identifier = token('identifier', 'identifier')
+const patient = reference('patient', 'subject')
+const subject = reference('subject', 'subject')
+const basedOn = reference('based-on', 'basedOn')
+const status = token('status', 'status')
+
+export const searchParameters: Readonly<Record<string, readonly SearchParameter[]>> = {
+  ServiceRequest: [
+    identifier,
+    patient,
+    subject,
+    status,
+    token('code', 'code'),
+    date('authored', 1, 'authoredOn'),
+    date('occurrence', 2, 'occurrenceDateTime', 'occurrencePeriod', 'occurrenceTiming.repeat.boundsPeriod'),
+  ],
+  Patient: [
+    identifier,
+    token('active', 'active'),
+    date('birthdate', 1, 'birthDate'),
+    string('family', 'name.family'),
+    string('given', 'name.given'),
+  ],
+  Device: [identifier, reference('patient', 'patient'), string('udi-di', 'udiCarrier.deviceIdentifier'), status],
+  DeviceUseStatement: [reference('device', 'device'), identifier, patient, subject, own(status), own(basedOn)],
+  Procedure: [identifier, patient, basedOn, status, date('date', 1, 'performedDateTime', 'performedPeriod')],
+  Task: [
+    identifier,
+    reference('owner', 'owner'),
+    status,
+    reference('patient', 'for'),
+    basedOn,
+    reference('focus', 'focus'),
+    token('code', 'code'),
+  ],
+  Observation: [
+    identifier,
+    patient,
+    basedOn,
+    reference('device', 'device'),
+    status,
+    token('code', 'code'),
+    date('date', 1, 'effectiveDateTime', 'effectivePeriod'),
+  ],
+  DiagnosticReport: [
+    identifier,
+    patient,
+    basedOn,
+    status,
+    date('date', 1, 'effectiveDateTime', 'effectivePeriod'),
+    reference('result', 'result'),
+  ],
+  DetectedIssue: [
+    identifier,
+    reference('patient', 'patient'),
+    token('code', 'code'),
+    date('identified', 1, 'identifiedDateTime', 'identifiedPeriod'),
+    reference('implicated', 'implicated'),
+    own(status),
+  ],
+  MeasureReport: [
+    identifier,
+    reference('reporter', 'reporter'),
+    date('period', 1, 'period'),
+    reference('measure', 'measure'),
+    status,
+  ],
+  Provenance: [reference('target', 'target'), date('recorded', 1, 'recorded')],
+  AuditEvent: [
+    date('date', 1, 'recorded'),
+    reference('agent', 'agent.who'),
+    reference('entity', 'entity.what'),
+    reference('patient', 'entity.what'),
+  ],
+  Encounter: [identifier, patient, basedOn, status],
+  Appointment: [identifier, reference('based-on', 'basedOn'), status],
+  Practitioner: [identifier],
+  PractitionerRole: [identifier],
+  Organization: [identifier],
+  Location: [identifier],
+  Condition: [identifier, patient],
+}
+
+/** All values at a path of names, through arrays. */
+export const valuesAt = (root: unknown, path: string): readonly unknown[] =>
+  path.split('.').reduce<readonly unknown[]>(
+    (nodes, name) =>
+      nodes.flatMap((node) => {
+        const value = isTree(node) ? node[name] : undefined
+        return value === undefined || value === null ? [] : Array.isArray(value) ? value : [value]
+      }),
+    [root],
+  )
+
+const pair = (system: unknown, value: unknown): readonly string[] =>
+  typeof value !== 'string' || value === ''
+    ? []
+    : typeof system === 'string' && system !== ''
+      ? [`${system}|${value}`, value]
+      : [`|${value}`, value]
+
+/** The forms in which a value may be asked for: `system|code`, `code`, `|code`. */
+const tokensOf = (value: unknown): readonly string[] => {
+  if (typeof value === 'string' || typeof value === 'boolean') return [String(value)]
+  if (!isTree(value)) return []
+  if (Array.isArray(value.coding)) return value.coding.flatMap((c) => (isTree(c) ? pair(c.system, c.code) : []))
+  return [...pair(value.system, value.value), ...pair(value.system, value.code)]
+}
+
+const referencesOf = (value: unknown): readonly string[] => {
+  if (typeof value === 'string') return [`=${value}`]
+  if (!isTree(value)) return []
+  const literal = typeof value.reference === 'string' ? [`=${value.reference}`] : []
+  const named = isTree(value.identifier) ? tokensOf(value.identifier).map((t) => `:identifier=${t}`) : []
+  return [...literal, ...named]
+}
+
+/** A date of any precision as the half-open span of instants that it may mean; without an offset in UTC. */
+export const spanOf = (text: string): readonly [string, string] | undefined => {
+  const [, y = '', m, d, rest] = /^(\d{4})(?:-(\d{2})(?:-(\d{2})(T.*)?)?)?$/.exec(text) ?? []
+  if (y === '') return undefined
+  if (rest !== undefined) {
+    const whole = Date.parse(/(Z|[+-]\d{2}:\d{2})$/.test(text) ? text : `${text}Z`)
+    if (Number.isNaN(whole)) return undefined
+    const digits = /\.(\d+)/.exec(text)?.[1]?.length ?? 0
+    const length = digits === 0 ? (/T\d{2}:\d{2}(Z|[+-]|$)/.test(text) ? 60_000 : 1000) : 1
+    return [new Date(whole).toISOString(), new Date(whole + length).toISOString()]
+  }
+  const from = Date.UTC(Number(y), Number(m ?? 1) - 1, Number(d ?? 1))
+  const until =
+    d !== undefined
+      ? from + 86_400_000
+      : m !== undefined
+        ? Date.UTC(Number(y), Number(m), 1)
+        : Date.UTC(Number(y) + 1, 0, 1)
+  return [new Date(from).toISOString(), new Date(until).toISOString()]
+}
+
+const spanAt = (value: unknown): readonly [string | null, string | null] | undefined => {
+  if (typeof value === 'string') return spanOf(value)
+  if (!isTree(value)) return undefined
+  const [start, end] = [value.start, value.end].map((t) => (typeof t === 'string' ? spanOf(t) : undefined))
+  return start || end ? [start?.[0] ?? null, end?.[1] ?? null] : undefined
+}
+
+export interface Index {
+  readonly tokens: readonly string[]
+  readonly spans: Readonly<Record<1 | 2, readonly [string | null, string | null] | undefined>>
+  readonly names: readonly { readonly param: string; readonly value: string }[]
+}
+
+const firstSpan = (resource: FhirResource, parameters: readonly SearchParameter[], slot: 1 | 2) => {
+  const parameter = parameters.find((p) => p.kind === 'date' && p.slot === slot)
+  const values = (parameter?.paths ?? []).flatMap((path) => valuesAt(resource, path))
+  return values.map(spanAt).find((span) => span !== undefined)
+}
+
+/** What is stored beside a resource so that it can be found. Strings are folded as names are. */
+export const indexOf = (resource: FhirResource): Index => {
+  const parameters = searchParameters[resource.resourceType] ?? []
+  const at = (p: SearchParameter) => p.paths.flatMap((path) => valuesAt(resource, path))
+  const tokens = parameters.flatMap((p) => {
+    if (p.kind === 'token') return at(p).flatMap((v) => tokensOf(v).map((t) => `${p.name}=${t}`))
+    if (p.kind === 'reference') return at(p).flatMap((v) => referencesOf(v).map((t) => `${p.name}${t}`))
+    return []
+  })
+  const names = parameters
+    .filter((p) => p.kind === 'string')
+    .flatMap((p) => at(p).flatMap((v) => (typeof v === 'string' ? [{ param: p.name, value: foldName(v) }] : [])))
+  return {
+    tokens: [...new Set(tokens)],
+    spans: { 1: firstSpan(resource, parameters, 1), 2: firstSpan(resource, parameters, 2) },
+    names,
+  }
+}

@@ -1,0 +1,58 @@
+/** The watch: looks every second whether a site's moment has come, sweeps deliveries, and does what is due. */
+
+import type { Logger } from 'pino'
+import { v7 as uuidv7 } from 'uuid'
+import { momentsDue } from '../flow/watch-flow/moments-due.ts'
+import type { Instant } from '../model/states.ts'
+import { now } from './clock.ts'
+import { issueEvening, lastIssued, type Watching, watchedSince } from './postgres/evenings.ts'
+
+/** Issues every evening that is due. Each is issued once; what was missed during a downtime is made up for. */
+export const watchOnce = async (w: Watching, log: Logger): Promise<number> => {
+  const present: Instant = await now(w.db)
+  const since = await watchedSince(w.db, w.parties.sites, present)
+  const issued = await lastIssued(w.db)
+  let count = 0
+  for (const site of w.parties.sites) {
+    for (const due of momentsDue(site, issued.get(site.id) ?? since.get(site.id) ?? present, present)) {
+      const started = performance.now()
+      if (!(await issueEvening(w, due, uuidv7()))) continue
+      count += 1
+      log.info(
+        {
+          step: 'watch-flow',
+          site: site.id,
+          day: due.day,
+          moment: due.moment,
+          due: due.at,
+          ms: Math.round(performance.now() - started),
+        },
+        'evening issued',
+      )
+    }
+  }
+  return count
+}
+
+export interface Rounds {
+  /** Does a round now, after the one that may be under way. */
+  now(): Promise<void>
+  stop(): Promise<void>
+}
+
+/** Does `round` again and again, never two at once. An error is told and the next round tries again. */
+export const startRounds = (everyMs: number, round: () => Promise<void>, onError: (error: unknown) => void): Rounds => {
+  let last: Promise<void> = Promise.resolve()
+  const once = (): Promise<void> => {
+    last = last.then(round).catch(onError)
+    return last
+  }
+  const timer = setInterval(once, everyMs)
+  return {
+    now: once,
+    stop: async () => {
+      clearInterval(timer)
+      await last
+    },
+  }
+}

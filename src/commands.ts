@@ -1,0 +1,94 @@
+/** The commands that ask a running service over HTTP: thin, so that a person at a terminal gets what a caller gets. */
+import type { FhirResource, OperationOutcome, Parameters } from 'fhir/r4.js'
+import type { SystemValue } from './model/configuration.ts'
+
+/** The running service, and how to call it. */
+export interface Service {
+  /** Without a slash at its end. */
+  readonly url: string
+  readonly token?: string
+}
+
+/** What a command ends with: what to print, and whether it did what was asked. */
+export interface Outcome {
+  readonly ok: boolean
+  readonly text: string
+}
+
+const deadlineMs = 60_000
+
+const headersFor = ({ token }: Service): Record<string, string> => ({
+  'content-type': 'application/fhir+json',
+  accept: 'application/fhir+json',
+  ...(token !== undefined && { authorization: `Bearer ${token}` }),
+})
+
+const isOutcome = (body: FhirResource | undefined): body is OperationOutcome =>
+  body?.resourceType === 'OperationOutcome'
+
+/** The issues of a refusal, a line each; without any, the status alone. */
+const refusalText = (status: number, body: FhirResource | undefined): string => {
+  const lines = isOutcome(body)
+    ? body.issue.map(({ details, diagnostics, code }) => diagnostics ?? details?.text ?? code)
+    : []
+  return [`The service answered ${status}.`, ...lines].join('\n')
+}
+
+const bodyOf = async (response: Response): Promise<FhirResource | undefined> => {
+  const text = await response.text()
+  try {
+    return JSON.parse(text) as FhirResource
+  } catch {
+    return undefined
+  }
+}
+
+const unreachable = (url: string): Outcome => ({ ok: false, text: `No service answers at ${url}.` })
+
+const post = async (service: Service, path: string, body: Parameters): Promise<Outcome> => {
+  const request = {
+    method: 'POST',
+    headers: headersFor(service),
+    body: JSON.stringify(body),
+    signal: AbortSignal.timeout(deadlineMs),
+  }
+  const response = await fetch(`${service.url}${path}`, request).catch(() => undefined)
+  if (response === undefined) return unreachable(service.url)
+  const answer = await bodyOf(response)
+  if (!response.ok) return { ok: false, text: refusalText(response.status, answer) }
+  return { ok: true, text: JSON.stringify(answer ?? null, null, 2) }
+}
+
+/** The evening report of a site for a local date (`YYYY-MM-DD`), as of an instant; without one, as of now. */
+export const reconcile = (
+  service: Service,
+  { site, date, asOf }: { site: SystemValue; date: string; asOf?: string },
+): Promise<Outcome> => {
+  const parameter: Parameters['parameter'] = [
+    { name: 'site', valueIdentifier: { system: site.system, value: site.value } },
+    { name: 'date', valueDate: date },
+    ...(asOf === undefined ? [] : [{ name: 'asOf', valueInstant: asOf }]),
+  ]
+  return post(service, '/fhir/$reconcile-day', { resourceType: 'Parameters', parameter })
+}
+
+/** Sends deliveries again, one after the other; the first one that is refused does not stop the others. */
+export const replay = async (service: Service, deliveries: readonly string[]): Promise<Outcome> => {
+  const lines: string[] = []
+  let ok = true
+  for (const delivery of deliveries) {
+    const done = await post(service, `/deliveries/${encodeURIComponent(delivery)}/$replay`, {
+      resourceType: 'Parameters',
+    })
+    ok &&= done.ok
+    lines.push(`${delivery}: ${done.ok ? 'queued again' : done.text}`)
+  }
+  return { ok, text: lines.join('\n') }
+}
+
+/** Whether the service is alive, for images that have no shell and no HTTP client. */
+export const healthcheck = async ({ url }: Service): Promise<Outcome> => {
+  const response = await fetch(`${url}/healthz`, { signal: AbortSignal.timeout(3_000) }).catch(() => undefined)
+  if (response === undefined) return unreachable(url)
+  return { ok: response.ok, text: `The service answered ${response.status}.` }
+}

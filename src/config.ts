@@ -1,0 +1,119 @@
+/** The only reader of the environment: what a service is told before it starts, or everything that is wrong with it. */
+import { bracketed, isLoopback, readSettings, type Settings } from './config/environment.ts'
+import { type FileRead, readConfigurationFile } from './config/file.ts'
+import { type ConfigurationFile, defaultTakes } from './config/schema.ts'
+import { causeOf, type Environment, type ReadFile, secretReader } from './config/secrets.ts'
+import type { Caller, Configuration, ReadingService, Site, Source } from './model/configuration.ts'
+import { systems } from './model/systems.ts'
+
+export type ConfigurationReading =
+  | { readonly ok: true; readonly value: Configuration }
+  /** One sentence a mistake. */
+  | { readonly ok: false; readonly mistakes: readonly string[] }
+
+/** What is used without a file. */
+const defaultFile = `
+sites:
+  - id: tern-harbour
+    name: Tern Harbour Clinic
+    timeZone: Europe/Dublin
+`
+
+type InFile<K extends 'sites' | 'sources' | 'readingServices' | 'callers'> = ConfigurationFile[K][number]
+
+const siteOf = ({ id, name, timeZone, cutOff, closed, wear, transit, reading, ...site }: InFile<'sites'>): Site => ({
+  id,
+  name,
+  identifier: site.identifier ?? { system: systems.sites, value: id },
+  timeZone,
+  ...(cutOff !== undefined && { cutOff }),
+  closed,
+  wear,
+  transit,
+  reading,
+})
+
+const sourceOf = ({ id, site, placer, takes, fhir, token, poll }: InFile<'sources'>): Source => ({
+  id,
+  ...(site !== undefined && { site }),
+  ...(placer !== undefined && { placer }),
+  takes: takes ?? defaultTakes,
+  ...(fhir !== undefined && { fhir }),
+  ...(token !== undefined && { token }),
+  poll,
+})
+
+const readingServiceOf = ({ id, fhir, takes, accept, token }: InFile<'readingServices'>): ReadingService => ({
+  id,
+  fhir,
+  ...(takes !== undefined && { takes }),
+  accept,
+  ...(token !== undefined && { token }),
+})
+
+const callerOf = ({ id, role, sites, token }: InFile<'callers'>): Caller => ({
+  id,
+  role,
+  ...(sites !== undefined && { sites }),
+  token,
+})
+
+/** The source that every local caller is while nobody is named as a caller. */
+const localSource: Source = { id: 'local', takes: defaultTakes, poll: 'PT30S' }
+
+const sourcesOf = ({ sources, callers }: ConfigurationFile): Source[] => {
+  const named = sources.map(sourceOf)
+  const open = callers.length === 0 && !named.some(({ id }) => id === localSource.id)
+  return open ? [...named, localSource] : named
+}
+
+const configurationOf = (file: ConfigurationFile, settings: Settings, warnings: readonly string[]): Configuration => ({
+  ...settings,
+  publicUrl: file.publicUrl ?? `http://${bracketed(settings.host)}:${settings.port}`,
+  sites: file.sites.map(siteOf),
+  sources: sourcesOf(file),
+  readingServices: file.readingServices.map(readingServiceOf),
+  callers: file.callers.map(callerOf),
+  tolerances: file.tolerances,
+  warnings,
+})
+
+const readFileNamed = (path: string, environment: Environment, readFile: ReadFile): FileRead => {
+  try {
+    return readConfigurationFile(path, readFile(path), secretReader(environment, readFile, path))
+  } catch (error) {
+    const mistake = `DAYBIND_CONFIG: ${path} cannot be read (${causeOf(error)})`
+    return { mistakes: [mistake], warnings: [] }
+  }
+}
+
+/** What only the settings and the file together show. */
+const together = (file: ConfigurationFile | undefined, { host }: Settings): string[] =>
+  file !== undefined && file.callers.length === 0 && !isLoopback(host)
+    ? [
+        `HOST: found "${host}", expected a loopback address such as 127.0.0.1 as long as the configuration names no callers`,
+      ]
+    : []
+
+const oddTogether = (file: ConfigurationFile | undefined, { host }: Settings): string[] =>
+  file !== undefined && file.publicUrl === undefined && /^(0\.0\.0\.0|::)$/.test(host)
+    ? [`publicUrl is not set and HOST is ${host}: links will lead to an address that others cannot reach`]
+    : []
+
+/**
+ * Reads the environment and the file that `DAYBIND_CONFIG` names; without one, one site and local callers only.
+ * Nothing is thrown: a wrong configuration comes back as its mistakes, all of them, the file's in the order of its
+ * lines. No sentence repeats a secret. `readFile` throws the system's error when a file cannot be read.
+ */
+export const readConfiguration = (environment: Environment, readFile: ReadFile): ConfigurationReading => {
+  const { settings, mistakes } = readSettings(environment)
+  const path = environment.DAYBIND_CONFIG
+  const { file, ...read } = path
+    ? readFileNamed(path, environment, readFile)
+    : readConfigurationFile('default', defaultFile, secretReader(environment, readFile, '.'))
+  const all = [...mistakes, ...read.mistakes, ...together(file, settings)]
+  if (all.length > 0 || file === undefined) return { ok: false, mistakes: all }
+  return { ok: true, value: configurationOf(file, settings, [...read.warnings, ...oddTogether(file, settings)]) }
+}
+
+export { serviceToAsk } from './config/service-address.ts'

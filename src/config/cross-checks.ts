@@ -1,0 +1,132 @@
+/**
+ * What no single value shows: names used twice, names of things that do not exist, and what is odd. Looks at what was
+ * read before the schema has accepted it, so that these mistakes are told together with the schema's.
+ */
+import { didYouMean, type Refused, show, valueAt } from './mistakes.ts'
+import type { Path } from './places.ts'
+
+type Section = 'sites' | 'sources' | 'readingServices' | 'callers' | 'recipients'
+
+interface Entry {
+  readonly path: Path
+  readonly value: unknown
+}
+
+const listAt = (raw: unknown, path: Path): Entry[] => {
+  const list = valueAt(raw, path)
+  return Array.isArray(list) ? list.map((value: unknown, i) => ({ path: [...path, i], value })) : []
+}
+
+const textAt = (entry: Entry, key: string): string | undefined => {
+  const value = valueAt(entry.value, [key])
+  return typeof value === 'string' ? value : undefined
+}
+
+const idsOf = (raw: unknown, ...sections: Section[]): string[] =>
+  sections.flatMap((section) => listAt(raw, [section]).flatMap((entry) => textAt(entry, 'id') ?? []))
+
+const at = (entry: Entry, key: string, text: string): Refused => ({ path: [...entry.path, key], text })
+
+/** Names must tell apart; sources and reading services share theirs, since a message can go to either. */
+const namesUsedTwice = (raw: unknown): Refused[] =>
+  ([['sites'], ['sources', 'readingServices'], ['callers'], ['recipients']] as const).flatMap((sections) => {
+    const seen = new Set<string>()
+    return sections
+      .flatMap((section) => listAt(raw, [section]))
+      .flatMap((entry) => {
+        const id = textAt(entry, 'id')
+        if (id === undefined) return []
+        if (seen.has(id)) return [at(entry, 'id', `found ${show(id)}, expected an id that nothing else has`)]
+        seen.add(id)
+        return []
+      })
+  })
+
+const siteIdentifiersUsedTwice = (raw: unknown): Refused[] => {
+  const seen = new Set<string>()
+  return listAt(raw, ['sites']).flatMap((entry) => {
+    const identifier = textAt(entry, 'identifier')
+    if (identifier === undefined || !seen.has(identifier)) {
+      if (identifier !== undefined) seen.add(identifier)
+      return []
+    }
+    return [at(entry, 'identifier', `found ${show(identifier)}, expected an identifier that no other site has`)]
+  })
+}
+
+const unknownName = (path: Path, found: unknown, what: string, known: readonly string[]): Refused[] =>
+  typeof found !== 'string' || known.includes(found)
+    ? []
+    : [{ path, text: `found ${show(found)}, expected the id of a ${what}${didYouMean(found, known)}` }]
+
+const namesOfNothing = (raw: unknown): Refused[] => {
+  const sites = idsOf(raw, 'sites')
+  const recipients = idsOf(raw, 'recipients')
+  return [
+    ...listAt(raw, ['sites'])
+      .flatMap((site) => listAt(raw, [...site.path, 'alerts']))
+      .flatMap((alert) => unknownName([...alert.path, 'to'], textAt(alert, 'to'), 'recipient', recipients)),
+    ...listAt(raw, ['sources']).flatMap((source) =>
+      unknownName([...source.path, 'site'], textAt(source, 'site'), 'site', sites),
+    ),
+    ...listAt(raw, ['callers'])
+      .flatMap((caller) => listAt(raw, [...caller.path, 'sites']))
+      .flatMap((site) => unknownName(site.path, site.value, 'site', sites)),
+  ]
+}
+
+export const crossMistakes = (raw: unknown): Refused[] => [
+  ...namesUsedTwice(raw),
+  ...siteIdentifiersUsedTwice(raw),
+  ...namesOfNothing(raw),
+]
+
+const earlyCutOffs = (raw: unknown): Refused[] =>
+  listAt(raw, ['sites']).flatMap((site) => {
+    const cutOff = textAt(site, 'cutOff')
+    return cutOff !== undefined && /^0[0-3]:/.test(cutOff)
+      ? [
+          at(
+            site,
+            'cutOff',
+            `${show(cutOff)} lies at the start of the local day, before the day's work; is the evening meant?`,
+          ),
+        ]
+      : []
+  })
+
+const callersOfNothing = (raw: unknown): Refused[] => {
+  const named = { source: idsOf(raw, 'sources'), 'reading-service': idsOf(raw, 'readingServices') }
+  return listAt(raw, ['callers']).flatMap((caller) => {
+    const [id, role] = [textAt(caller, 'id'), textAt(caller, 'role')]
+    if (id === undefined || (role !== 'source' && role !== 'reading-service') || named[role].includes(id)) return []
+    const what = role === 'source' ? 'source' : 'reading service'
+    return [at(caller, 'id', `no ${what} is called ${show(id)}${didYouMean(id, named[role])}`)]
+  })
+}
+
+const local = /^(localhost|127(\.\d+){3}|\[::1\])$/
+
+/** A token over plain http can be read on the way. */
+const tokensInTheClear = (raw: unknown): Refused[] =>
+  (['sources', 'readingServices'] as const)
+    .flatMap((section) => listAt(raw, [section]))
+    .flatMap((entry) => {
+      const url = URL.parse(textAt(entry, 'fhir') ?? '')
+      const clear = url?.protocol === 'http:' && !local.test(url.hostname)
+      return clear && valueAt(entry.value, ['token']) !== undefined
+        ? [at(entry, 'fhir', 'the token travels over http, where others can read it; use https')]
+        : []
+    })
+
+const notSentYet = (raw: unknown): Refused[] => {
+  const path: Path = ['recipients']
+  return listAt(raw, path).length > 0 ? [{ path, text: 'read and checked; sending alerts is not built yet' }] : []
+}
+
+export const crossWarnings = (raw: unknown): Refused[] => [
+  ...earlyCutOffs(raw),
+  ...callersOfNothing(raw),
+  ...tokensInTheClear(raw),
+  ...notSentYet(raw),
+]

@@ -1,0 +1,84 @@
+/** What the schema refuses, as sentences with what was found and what is expected. */
+import type * as z from 'zod'
+import { nearest } from './nearest.ts'
+import type { Path } from './places.ts'
+import { jsonSchema } from './schema.ts'
+import { weekdays } from './values.ts'
+
+export interface Refused {
+  readonly path: Path
+  readonly text: string
+}
+
+/** Keys whose values are never repeated, whatever somebody wrote there. */
+const secretKeys = new Set<string | number>(['token', 'secret'])
+
+/** A value for people: short, and without what may hold a secret. */
+export const show = (value: unknown, path: Path = []): string => {
+  if (path.some((step) => secretKeys.has(step)))
+    return typeof value === 'object' ? 'something else' : 'a value written here'
+  if (value === null) return 'nothing'
+  if (Array.isArray(value)) return value.length === 0 ? 'an empty list' : 'a list'
+  if (typeof value === 'object') return 'keys and values'
+  const text = (JSON.stringify(value) ?? String(value)).replace(/\/\/[^/@]*@/, '//…@')
+  return text.length > 80 ? `${text.slice(0, 77)}…"` : text
+}
+
+export const didYouMean = (found: unknown, candidates: readonly string[]): string => {
+  const meant = typeof found === 'string' ? nearest(found, candidates) : undefined
+  return meant === undefined || meant === found ? '' : ` (did you mean ${meant}?)`
+}
+
+export const valueAt = (raw: unknown, path: Path): unknown =>
+  path.reduce<unknown>(
+    (value, step) =>
+      typeof value === 'object' && value !== null ? (value as Record<string, unknown>)[step] : undefined,
+    raw,
+  )
+
+interface SchemaNode {
+  readonly properties?: Readonly<Record<string, SchemaNode>>
+  readonly items?: SchemaNode
+}
+
+/** The keys that the object at a path may have. */
+const keysAt = (path: Path): string[] => {
+  const node = path.reduce<SchemaNode | undefined>(
+    (schema, step) => (typeof step === 'number' ? schema?.items : schema?.properties?.[step]),
+    jsonSchema() as SchemaNode,
+  )
+  return Object.keys(node?.properties ?? {})
+}
+
+const zones = () => [...Intl.supportedValuesOf('timeZone'), 'UTC']
+
+/** What somebody may have meant at a path, where there is a list to choose from. */
+const candidatesFor = (issue: z.core.$ZodIssue): readonly string[] => {
+  if (issue.code === 'invalid_value') return issue.values.map(String)
+  if (issue.path.at(-1) === 'timeZone') return zones()
+  return issue.path.at(-2) === 'closed' ? weekdays : []
+}
+
+const unknownKeys = (path: Path, keys: readonly string[]): Refused[] => {
+  const known = keysAt(path)
+  return keys.map((key) => ({
+    path: [...path, key],
+    text: `unknown key${didYouMean(key, known) || `, expected one of ${known.join(', ')}`}`,
+  }))
+}
+
+const textOf = (issue: z.core.$ZodIssue, path: Path, raw: unknown): string => {
+  if (issue.code === 'custom' && issue.params?.sentence === true) return issue.message
+  if (issue.code === 'invalid_type' && issue.expected === 'never') return issue.message
+  const found = valueAt(raw, path)
+  if (found === undefined) return `missing, expected ${issue.message}`
+  return `found ${show(found, path)}, expected ${issue.message}${didYouMean(found, candidatesFor(issue))}`
+}
+
+/** All that the schema found, in its words; `raw` is what was read. */
+export const refusedBySchema = (error: z.ZodError, raw: unknown): Refused[] =>
+  error.issues.flatMap((issue) => {
+    const path = issue.path.map((step) => (typeof step === 'symbol' ? String(step) : step))
+    if (issue.code === 'unrecognized_keys') return unknownKeys(path, issue.keys)
+    return [{ path, text: textOf(issue, path, raw) }]
+  })

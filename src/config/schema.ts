@@ -1,0 +1,186 @@
+/** The configuration file as one schema; descriptions go into the JSON Schema for editors. */
+import * as z from 'zod'
+import type { Coding } from '../model/configuration.ts'
+import { isZone } from '../model/local-day.ts'
+import { codes } from '../model/systems.ts'
+import {
+  absoluteUri,
+  alertTime,
+  base,
+  closedDay,
+  coding,
+  duration,
+  expecting,
+  id,
+  identifier,
+  name,
+  type ReadSecret,
+  secret,
+  time,
+  token,
+  tolerance,
+} from './values.ts'
+
+const alert = z.strictObject(
+  {
+    at: alertTime.describe('When, counted from the cut-off; a leading minus is before it.'),
+    to: id.describe('Id of a recipient.'),
+  },
+  expecting('{ at: DURATION, to: RECIPIENT }'),
+)
+
+const site = z.strictObject(
+  {
+    id: id.describe('Its name in addresses and in other parts of this file.'),
+    identifier: identifier.optional().describe('Its FHIR identifier; default https://daybind.example/sites|<id>.'),
+    name: name.describe('Its name for people.'),
+    timeZone: z
+      .string(expecting('an IANA zone'))
+      .refine(isZone, expecting('an IANA zone'))
+      .describe('IANA time zone, such as Europe/Dublin.'),
+    cutOff: time.optional().describe('Local time HH:mm after which a link is late; absent: the end of the local day.'),
+    closed: z
+      .array(closedDay, expecting('a list of weekdays and dates'))
+      .default([])
+      .describe('Days without visits and without cut-off alerts; a device applied all the same is due as on any day.'),
+    wear: duration.default('P14D').describe('Wear time when the order does not say.'),
+    transit: duration.default('P10D').describe('From removal to return; then overdue-return.'),
+    reading: duration.default('P3D').describe('From read-out to report; then overdue-report.'),
+    alerts: z.array(alert, expecting('a list of alerts')).default([]).describe('Whom to tell, around the cut-off.'),
+  },
+  expecting('a site with id, name and timeZone'),
+)
+
+/** The codes of monitoring orders, unless a source says otherwise. */
+export const defaultTakes: readonly Coding[] = [codes.ecgMonitoring, codes.continuousEcg].map(({ system, code }) => ({
+  system,
+  code,
+}))
+
+const source = (readSecret: ReadSecret) =>
+  z.strictObject(
+    {
+      id: id.describe('Its name in addresses and in other parts of this file.'),
+      site: id.optional().describe('Id of the site of orders that name no location.'),
+      placer: absoluteUri.optional().describe('Identifier system of placer numbers, when none has type PLAC.'),
+      takes: z
+        .array(coding, expecting('a list of codes'))
+        .min(1, expecting('at least one code; without "takes" it is the two codes of ECG monitoring'))
+        .optional()
+        .describe('Codes of monitoring orders as "system|code"; default: the two codes of ECG monitoring.'),
+      fhir: base.optional().describe('Base of its FHIR server: polled, subscribed to and written back to.'),
+      token: token(readSecret).optional().describe('The bearer token that Daybind presents to its FHIR server.'),
+      poll: duration.default('PT30S').describe('How late a change may be seen without a notification.'),
+    },
+    expecting('a source with an id'),
+  )
+
+const readingService = (readSecret: ReadSecret) =>
+  z.strictObject(
+    {
+      id: id.describe('Its name in other parts of this file.'),
+      fhir: base.describe('Base of its FHIR server: linked orders go there.'),
+      token: token(readSecret).optional().describe('The bearer token that Daybind presents to its FHIR server.'),
+      takes: z
+        .array(z.strictObject({ code: coding }, expecting('{ code: "system|code" }')), expecting('a list of rules'))
+        .min(1, expecting('at least one rule; without "takes" it takes every order'))
+        .optional()
+        .describe('Which linked orders it takes; absent: every order.'),
+      accept: duration.default('PT4H').describe('Its time to accept an order; then not-taken.'),
+    },
+    expecting('a reading service with id and fhir'),
+  )
+
+const notBuilt = 'sign-in by issuer and key set is not built yet; use token: { env: NAME }'
+const later = z.never(expecting(notBuilt)).optional().describe('Not built yet.')
+
+const caller = (readSecret: ReadSecret) =>
+  z.strictObject(
+    {
+      id: id.describe('The id of a source or reading service where there is one.'),
+      role: z
+        .enum(
+          ['source', 'clinic', 'reading-service', 'operator'],
+          expecting('one of source, clinic, reading-service, operator'),
+        )
+        .describe('What it may do.'),
+      sites: z
+        .array(id, expecting('a list of site ids'))
+        .min(1, expecting('at least one site id; without "sites" it is all sites'))
+        .optional()
+        .describe('Ids of the sites that it may see; absent: all.'),
+      token: token(readSecret).describe('The bearer token that it presents.'),
+      issuer: later,
+      jwks: later,
+    },
+    expecting('a caller with id, role and token'),
+  )
+
+const recipient = (readSecret: ReadSecret) =>
+  z
+    .strictObject(
+      {
+        id: id.describe('Its name in alerts.'),
+        email: z
+          .string(expecting('an e-mail address'))
+          .regex(/^[^\s@]+@[^\s@]+\.[^\s@.]+$/, expecting('an e-mail address'))
+          .optional()
+          .describe('Told by e-mail.'),
+        webhook: z
+          .strictObject({ url: base, secret: secret(readSecret) }, expecting('{ url: URL, secret: { env: NAME } }'))
+          .optional()
+          .describe('Told by a signed POST.'),
+      },
+      expecting('a recipient with an id, and email or webhook'),
+    )
+    .refine(
+      ({ email, webhook }) => (email === undefined) !== (webhook === undefined),
+      expecting('either email or webhook'),
+    )
+
+/** The whole file. Secrets are looked up while it is read, so that a missing one is told with all other mistakes. */
+export const fileSchema = (readSecret: ReadSecret) =>
+  z
+    .strictObject(
+      {
+        publicUrl: base.optional().describe('For links, hooks and e-mails; default http://HOST:PORT.'),
+        sites: z
+          .array(site, expecting('a list with at least one site'))
+          .min(1, expecting('at least one site'))
+          .describe('The clinics, each with a time zone and a cut-off.'),
+        sources: z.array(source(readSecret), expecting('a list of sources')).default([]).describe('Who sends orders.'),
+        readingServices: z
+          .array(readingService(readSecret), expecting('a list of reading services'))
+          .default([])
+          .describe('Who receives linked orders.'),
+        callers: z
+          .array(caller(readSecret), expecting('a list of callers'))
+          .default([])
+          .describe('Who may call, and as what; without any, local callers have all rights.'),
+        recipients: z
+          .array(recipient(readSecret), expecting('a list of recipients'))
+          .default([])
+          .describe('Who is told of gaps.'),
+        tolerances: z
+          .strictObject(
+            {
+              skew: tolerance.prefault('PT2M').describe('How far a moment may lie in the future.'),
+              recorderClock: tolerance.prefault('PT2M').describe("How far a recorder's clock may be off untold."),
+            },
+            expecting('{ skew: DURATION, recorderClock: DURATION }'),
+          )
+          .prefault({})
+          .describe('What is close enough.'),
+      },
+      expecting('keys and values such as "sites:"'),
+    )
+    .meta({ title: 'Daybind configuration' })
+
+export type ConfigurationFile = z.output<ReturnType<typeof fileSchema>>
+
+/** The JSON Schema of what people write, for editors. */
+export const jsonSchema = () =>
+  z.toJSONSchema(
+    fileSchema(() => ({ secret: 'unread' })),
+    { io: 'input' },
+  )

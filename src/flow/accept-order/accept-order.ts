@@ -1,0 +1,348 @@
+/**
+ * accept-order: takes what a source pushes, a resource or a whole transaction, and decides for every entry whether it
+ * is new, revises what is stored, says the same again, or is older than what is stored.
+ */
+import type { FhirResource, Location, ServiceRequest } from 'fhir/r4.js'
+import type { Source } from '../../model/configuration.ts'
+import { accept, type Checked, type Problem, refusal, refuse, warning } from '../../model/problems.ts'
+import type { KeptState, LinkState, OrderState, PatientState, TaskState } from '../../model/states.ts'
+import { home } from '../../model/systems.ts'
+import { withdrawWork } from '../forward-order/withdraw-work.ts'
+import type { Change, Context, Decision, Fact, Forward } from '../step.ts'
+import {
+  contentOf,
+  type Identity,
+  type Incoming,
+  identitiesOf,
+  identityKey,
+  isOlder,
+  placerOf,
+  placesOf,
+} from './incoming.ts'
+import { readOrder } from './read-order.ts'
+import { type KnownNames, resolveReferences } from './resolve-references.ts'
+
+/** Types that a source may push besides orders and patients; kept and readable, not acted on. */
+export const keptTypes = [
+  'Procedure',
+  'Encounter',
+  'Appointment',
+  'Practitioner',
+  'PractitionerRole',
+  'Organization',
+  'Location',
+  'Condition',
+] as const
+
+export const pushedTypes: readonly string[] = ['ServiceRequest', 'Patient', ...keptTypes]
+
+type Stored = OrderState | PatientState | KeptState
+
+/** What the decision needs to know: the states behind the names that the entries mention. */
+export interface Known extends KnownNames {
+  /** `Type/id` → the state and its current version. */
+  readonly stored: ReadonlyMap<string, { readonly state: Stored; readonly version: number }>
+  readonly locations: ReadonlyMap<string, Location>
+  /** Of the orders among `stored`. */
+  readonly links: readonly LinkState[]
+  readonly tasks: readonly TaskState[]
+}
+
+/** One answer for each entry, in the order of the entries. */
+export interface Accepted {
+  readonly type: string
+  readonly id: string
+  readonly outcome: 'created' | 'revised' | 'same' | 'older' | 'matched'
+  readonly warnings: readonly Problem[]
+}
+
+interface Placed {
+  readonly incoming: Incoming
+  readonly id: string
+  readonly identities: readonly Identity[]
+  readonly before?: { readonly state: Stored; readonly version: number }
+  /** If-None-Exist found one: the body is ignored. */
+  readonly ignored: boolean
+}
+
+const typeOf = (incoming: Incoming): string => incoming.resource.resourceType
+
+const idsBehind = (identities: readonly Identity[], known: Known): readonly string[] => [
+  ...new Set(identities.flatMap((i) => known.byIdentity.get(identityKey(i)) ?? [])),
+]
+
+const checkCriterion = (incoming: Incoming, identities: readonly Identity[]): Problem[] => {
+  const { criterion } = incoming
+  if (criterion === undefined) return []
+  const own = identities.some((i) => i.system === criterion.system && i.value === criterion.value)
+  return own
+    ? []
+    : [
+        refusal('wrong-criterion', placesOf(incoming, 'identifier'), {
+          found: `${criterion.system}|${criterion.value}`,
+          expected: identities.map((i) => `${i.system}|${i.value}`).join(' or ') || 'an identifier in the body',
+        }),
+      ]
+}
+
+/** Which stored resource an entry is about, or the id that it gets. */
+const place = (incoming: Incoming, source: Source, known: Known, ctx: Context): Checked<Placed> => {
+  const type = typeOf(incoming)
+  if (!pushedTypes.includes(type))
+    return refuse([
+      refusal('type-not-taken', placesOf(incoming, ''), { found: type, expected: pushedTypes.join(' | ') }),
+    ])
+  const placer = type === 'ServiceRequest' ? placerOf(incoming, source) : accept(undefined)
+  if (!placer.ok) return placer
+  const identities = identitiesOf(incoming, source)
+  const problems = checkCriterion(incoming, identities)
+  if (type === 'Patient' && !identities.some((i) => i.system !== ''))
+    problems.push(
+      refusal('no-patient-identifier', placesOf(incoming, 'identifier'), {
+        expected: 'an identifier with system and value',
+      }),
+    )
+  const asked = incoming.ifNoneExist ? [{ type, ...incoming.ifNoneExist }] : []
+  const matched = idsBehind(asked, known)
+  if (matched.length > 1) problems.push(refusal('too-many-matches', placesOf(incoming, '')))
+  const ids = [
+    ...new Set([...(incoming.targetId ? [incoming.targetId] : []), ...idsBehind(identities, known), ...matched]),
+  ]
+  if (ids.length > 1)
+    problems.push(
+      refusal('identity-taken', placesOf(incoming, 'identifier'), {
+        note: `${ids.length} stored resources have a claim to it; people join them, Daybind does not.`,
+      }),
+    )
+  const id = ids[0] ?? ctx.newId()
+  const before = known.stored.get(`${type}/${id}`)
+  if (incoming.targetId !== undefined && before === undefined) problems.push(refusal('not-known'))
+  if (incoming.ifMatch !== undefined && before !== undefined && before.version !== incoming.ifMatch)
+    problems.push(
+      refusal('version-conflict', '', { found: `W/"${incoming.ifMatch}"`, expected: `W/"${before.version}"` }),
+    )
+  if (problems.length > 0) return refuse(problems)
+  return accept({ incoming, id, identities, ignored: matched.length === 1, ...(before && { before }) })
+}
+
+const twice = (placed: readonly Placed[]): Problem[] =>
+  placed.flatMap((p, i) =>
+    placed
+      .slice(0, i)
+      .some(
+        (q) =>
+          typeOf(q.incoming) === typeOf(p.incoming) &&
+          (q.id === p.id || q.identities.some((a) => p.identities.some((b) => identityKey(a) === identityKey(b)))),
+      )
+      ? [refusal('same-identity-twice', placesOf(p.incoming, 'identifier'))]
+      : [],
+  )
+
+const patientIdOf = (incoming: Incoming, order: ServiceRequest): string | Problem => {
+  const [type, id] = (order.subject?.reference ?? '').split('/')
+  if (type === 'Patient' && id !== undefined) return id
+  return refusal(
+    order.subject?.reference === undefined ? 'no-patient' : 'wrong-reference',
+    placesOf(incoming, 'subject'),
+    { ...(type && { found: type }), expected: 'a Patient that Daybind knows or that comes in the same Bundle' },
+  )
+}
+
+const revoked = (status: string): boolean => status === 'revoked' || status === 'entered-in-error'
+
+const factOf = (before: OrderState | undefined, status: string): Fact => {
+  if (before === undefined) return 'order-accepted'
+  if (revoked(status) && !revoked(before.status)) return 'order-revoked'
+  if (status === 'on-hold' && before.status !== 'on-hold') return 'order-held'
+  return status === 'completed' && before.status !== 'completed' ? 'order-completed' : 'order-revised'
+}
+
+/** A new day in the order sets aside what people agreed and recorded about the old one. */
+const visitOf = (before: OrderState | undefined, orderedDay: string | undefined) => {
+  if (before !== undefined && before.orderedDay === orderedDay)
+    return {
+      ...(before.visitDay !== undefined && { visitDay: before.visitDay }),
+      ...(before.notApplied !== undefined && { notApplied: before.notApplied }),
+    }
+  return orderedDay === undefined ? {} : { visitDay: orderedDay }
+}
+
+const acceptOrder = (
+  p: Placed,
+  resolved: ServiceRequest,
+  source: Source,
+  location: (reference: string) => Location | undefined,
+  ctx: Context,
+): Checked<OrderState> => {
+  const before = p.before?.state.kind === 'order' ? p.before.state : undefined
+  const reading = readOrder(p.incoming, resolved, source, ctx.parties, location)
+  const patient = patientIdOf(p.incoming, resolved)
+  const placer = placerOf(p.incoming, source)
+  const problems = [
+    ...(reading.ok ? [] : reading.problems),
+    ...(typeof patient === 'string' ? [] : [patient]),
+    ...(reading.ok && ctx.caller.sites !== undefined && !ctx.caller.sites.includes(reading.value.site.id)
+      ? [
+          refusal('unknown-site', placesOf(p.incoming, 'locationReference'), {
+            expected: ctx.caller.sites.join(' or '),
+          }),
+        ]
+      : []),
+  ]
+  if (problems.length > 0 || !reading.ok || !placer.ok || typeof patient !== 'string') return refuse(problems)
+  const { site, codes, visitDay, wear } = reading.value
+  const { status, intent } = resolved
+  return accept({
+    kind: 'order',
+    id: p.id,
+    source: before?.source ?? source.id,
+    placer: placer.value,
+    site: site.id,
+    patientId: patient,
+    status,
+    intent,
+    codes,
+    ...(visitDay !== undefined && { orderedDay: visitDay }),
+    ...visitOf(before, visitDay),
+    wear,
+    byHand: before?.byHand ?? ctx.caller.role === 'clinic',
+    acceptedAt: before?.acceptedAt ?? ctx.now,
+    ...(revoked(status) && { revokedAt: before?.revokedAt ?? ctx.now }),
+    content: contentOf(resolved, p.incoming.resource),
+  })
+}
+
+const orderOf = (resolved: FhirResource): string | undefined => {
+  const { basedOn } = resolved as { basedOn?: { reference?: string }[] }
+  return basedOn?.map((r) => /^ServiceRequest\/(.+)$/.exec(r.reference ?? '')?.[1]).find((id) => id !== undefined)
+}
+
+const stateOf = (
+  p: Placed,
+  resolved: FhirResource,
+  source: Source,
+  location: (reference: string) => Location | undefined,
+  ctx: Context,
+): Checked<Stored> => {
+  if (resolved.resourceType === 'ServiceRequest') return acceptOrder(p, resolved, source, location, ctx)
+  const owner = p.before?.state.source ?? source.id
+  const content = contentOf(resolved, p.incoming.resource)
+  if (resolved.resourceType === 'Patient') return accept({ kind: 'patient', id: p.id, source: owner, content })
+  const orderId = orderOf(resolved)
+  return accept({
+    kind: 'kept',
+    id: p.id,
+    source: owner,
+    type: resolved.resourceType,
+    ...(orderId && { orderId }),
+    content,
+  })
+}
+
+const markByHand = (resource: FhirResource): FhirResource => ({
+  ...resource,
+  meta: {
+    ...resource.meta,
+    tag: [
+      ...(resource.meta?.tag ?? []).filter((t) => t.system !== `${home}/CodeSystem/origin`),
+      { system: `${home}/CodeSystem/origin`, code: 'by-hand' },
+    ],
+  },
+})
+
+interface Result {
+  readonly answer: Accepted
+  readonly changes: readonly Change[]
+  readonly forward: readonly Forward[]
+}
+
+const quiet = (p: Placed, outcome: Accepted['outcome'], warnings: readonly Problem[] = []): Result => ({
+  answer: { type: typeOf(p.incoming), id: p.id, outcome, warnings },
+  changes: [],
+  forward: [],
+})
+
+/** A revision of an order that was forwarded goes to the same reading services; a revocation ends their work. */
+const followUp = (state: Stored, fact: Fact, known: Known, ctx: Context) => {
+  if (state.kind !== 'order') return { changes: [], forward: [] }
+  const tasks = known.tasks.filter((t) => t.orderId === state.id && t.status !== 'entered-in-error')
+  const forward = [...new Set(tasks.map((t) => t.readingService))].map((readingService) => ({
+    orderId: state.id,
+    readingService,
+  }))
+  return { changes: fact === 'order-revoked' ? withdrawWork(tasks, ctx) : [], forward }
+}
+
+const settle = (p: Placed, resolved: FhirResource, state: Stored, known: Known, ctx: Context): Result => {
+  const before = p.before?.state
+  if (before !== undefined && before.content.digest === state.content.digest) return quiet(p, 'same')
+  if (before !== undefined && isOlder(state.content, before.content))
+    return quiet(p, 'older', [warning('stale-content', placesOf(p.incoming, 'meta'))])
+  const fact: Fact =
+    state.kind === 'order'
+      ? factOf(before?.kind === 'order' ? before : undefined, state.status)
+      : state.kind === 'patient'
+        ? 'patient-received'
+        : 'resource-received'
+  const content = state.kind === 'order' && state.byHand ? markByHand(resolved) : resolved
+  const change: Change = { fact, state, occurredAt: ctx.now, content }
+  const after = followUp(state, fact, known, ctx)
+  return {
+    answer: { type: typeOf(p.incoming), id: p.id, outcome: before === undefined ? 'created' : 'revised', warnings: [] },
+    changes: [change, ...after.changes],
+    forward: after.forward,
+  }
+}
+
+/** Patients and places first, so that what refers to them finds them; the answers keep the order of the entries. */
+const rank = (incoming: Incoming): number =>
+  ['Organization', 'Location', 'Practitioner', 'PractitionerRole', 'Patient'].includes(typeOf(incoming)) ? 0 : 1
+
+/**
+ * Decides all entries together: all or nothing. A batch calls it once for each entry.
+ * @returns one answer an entry, or every problem of every entry.
+ */
+export const acceptEntries = (
+  entries: readonly Incoming[],
+  source: Source,
+  known: Known,
+  ctx: Context,
+): Checked<Decision<readonly Accepted[]>> => {
+  const places = entries.map((e) => place(e, source, known, ctx))
+  const placed = places.flatMap((p) => (p.ok ? [p.value] : []))
+  const problems: Problem[] = [...places.flatMap((p) => (p.ok ? [] : p.problems)), ...twice(placed)]
+  const inBundle = new Map(
+    placed.flatMap((p) => (p.incoming.fullUrl ? [[p.incoming.fullUrl, `${typeOf(p.incoming)}/${p.id}`]] : [])),
+  )
+  const byIdentity = new Map(known.byIdentity)
+  for (const p of placed) for (const i of p.identities) byIdentity.set(identityKey(i), [p.id])
+  const own = new Set([...known.own, ...inBundle.values()])
+
+  const resolutions = placed.map((p) => resolveReferences(p.incoming, { byIdentity, own, inBundle, source }))
+  problems.push(...resolutions.flatMap((r, i) => (placed[i]?.ignored ? [] : r.problems)))
+  const locations = new Map(known.locations)
+  placed.forEach((p, i) => {
+    const resource = resolutions[i]?.resource
+    if (resource?.resourceType === 'Location') locations.set(`Location/${p.id}`, resource)
+  })
+  const states = placed.map((p, i) =>
+    p.ignored
+      ? undefined
+      : stateOf(p, resolutions[i]?.resource ?? p.incoming.resource, source, (r) => locations.get(r), ctx),
+  )
+  problems.push(...states.flatMap((s) => (s && !s.ok ? s.problems : [])))
+  if (problems.length > 0) return refuse(problems)
+
+  const results = placed.map((p, i): Result => {
+    const [state, resolution] = [states[i], resolutions[i]]
+    return state?.ok && resolution ? settle(p, resolution.resource, state.value, known, ctx) : quiet(p, 'matched')
+  })
+  const inOrder = results.map((result, i) => ({ result, rank: rank(placed[i]?.incoming ?? (entries[0] as Incoming)) }))
+  inOrder.sort((a, b) => a.rank - b.rank)
+  return accept({
+    changes: inOrder.flatMap(({ result }) => result.changes),
+    forward: results.flatMap((r) => r.forward),
+    answer: results.map((r) => r.answer),
+    warnings: results.flatMap((r) => r.answer.warnings),
+  })
+}

@@ -1,0 +1,120 @@
+/** Reading what matters of an order: its site, patient, codes, visit day and wear; all problems at once. */
+import type { Identifier, Location, ServiceRequest } from 'fhir/r4.js'
+import type { Coding, Parties, Site, Source } from '../../model/configuration.ts'
+import { localDateOf } from '../../model/local-day.ts'
+import { readMoment } from '../../model/moment.ts'
+import { accept, type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
+import { systems } from '../../model/systems.ts'
+import { type Incoming, placesOf } from './incoming.ts'
+
+export interface OrderReading {
+  readonly site: Site
+  readonly codes: readonly Coding[]
+  readonly visitDay?: string
+  readonly wear: string
+}
+
+const sameName = (a: Identifier, b: { system: string; value: string }): boolean =>
+  a.system === b.system && a.value === b.value
+
+const siteSystems = (parties: Parties): ReadonlySet<string> =>
+  new Set([systems.sites, ...parties.sites.map((s) => s.identifier.system)])
+
+/** The identifiers of the places that the order names, by themselves or through a Location that is known. */
+const placesNamed = (order: ServiceRequest, location: (reference: string) => Location | undefined) =>
+  (order.locationReference ?? []).flatMap((ref, i) => [
+    ...(ref.identifier ? [{ identifier: ref.identifier, at: `locationReference[${i}].identifier` }] : []),
+    ...(ref.reference !== undefined ? (location(ref.reference)?.identifier ?? []) : []).map((identifier) => ({
+      identifier,
+      at: `locationReference[${i}]`,
+    })),
+  ])
+
+const siteOf = (
+  incoming: Incoming,
+  order: ServiceRequest,
+  source: Source,
+  parties: Parties,
+  location: (reference: string) => Location | undefined,
+): Site | Problem => {
+  const ours = siteSystems(parties)
+  const named = placesNamed(order, location).filter((p) => ours.has(p.identifier.system ?? ''))
+  const first = named[0]
+  if (first !== undefined) {
+    const site = parties.sites.find((s) => sameName(first.identifier, s.identifier))
+    return (
+      site ??
+      refusal('unknown-site', placesOf(incoming, first.at), {
+        found: `${first.identifier.system}|${first.identifier.value}`,
+        expected: parties.sites.map((s) => `${s.identifier.system}|${s.identifier.value}`).join(' or '),
+      })
+    )
+  }
+  const byDefault = source.site ?? (parties.sites.length === 1 ? parties.sites[0]?.id : undefined)
+  return (
+    parties.sites.find((s) => s.id === byDefault) ??
+    refusal('no-site', placesOf(incoming, 'locationReference'), {
+      expected: `an identifier in the system ${[...ours].join(' or ')}`,
+    })
+  )
+}
+
+const hours = (from: string, until: string): string | undefined => {
+  const [a, b] = [Date.parse(from), Date.parse(until)]
+  return Number.isNaN(a) || Number.isNaN(b) || b <= a ? undefined : `PT${Math.round((b - a) / 3_600_000)}H`
+}
+
+const ucum: Readonly<Record<string, string>> = { d: 'P#D', wk: 'P#W', h: 'PT#H', min: 'PT#M', mo: 'P#M' }
+
+const boundsDuration = (value?: number | object, code?: string): string | undefined => {
+  const form = ucum[code ?? '']
+  const amount = Number(typeof value === 'object' ? (value as { rawJSON?: string }).rawJSON : value)
+  return form === undefined || !Number.isFinite(amount) || amount <= 0 ? undefined : form.replace('#', String(amount))
+}
+
+/** A date is the site's local day; a dateTime with offset lies in one. */
+const dayOf = (text: string | undefined, site: Site): string | undefined => {
+  if (text === undefined) return undefined
+  if (/^\d{4}-\d{2}-\d{2}$/.test(text)) return text
+  const moment = readMoment(text, '')
+  return moment.ok ? localDateOf(moment.value.ms, site.timeZone) : undefined
+}
+
+const occurrenceOf = (order: ServiceRequest, site: Site): { visitDay?: string; wear: string } => {
+  const bounds = order.occurrenceTiming?.repeat
+  const period = order.occurrencePeriod ?? bounds?.boundsPeriod
+  const visitDay = dayOf(period?.start ?? order.occurrenceDateTime, site)
+  const wear =
+    (period?.start !== undefined && period.end !== undefined ? hours(period.start, period.end) : undefined) ??
+    boundsDuration(bounds?.boundsDuration?.value, bounds?.boundsDuration?.code) ??
+    site.wear
+  return { ...(visitDay !== undefined && { visitDay }), wear }
+}
+
+const codesOf = (order: ServiceRequest): readonly Coding[] =>
+  (order.code?.coding ?? []).flatMap((c) =>
+    c.system !== undefined && c.code !== undefined ? [{ system: c.system, code: c.code }] : [],
+  )
+
+/** Refused with `code-not-taken`, `unknown-site` or `no-site`. */
+export const readOrder = (
+  incoming: Incoming,
+  order: ServiceRequest,
+  source: Source,
+  parties: Parties,
+  location: (reference: string) => Location | undefined,
+): Checked<OrderReading> => {
+  const codes = codesOf(order)
+  const problems: Problem[] = []
+  if (!codes.some((c) => source.takes.some((t) => t.system === c.system && t.code === c.code)))
+    problems.push(
+      refusal('code-not-taken', placesOf(incoming, 'code'), {
+        found: codes.map((c) => `${c.system}|${c.code}`).join(', ') || 'no coding',
+        expected: source.takes.map((t) => `${t.system}|${t.code}`).join(' or '),
+      }),
+    )
+  const site = siteOf(incoming, order, source, parties, location)
+  if ('severity' in site) return refuse([...problems, site])
+  if (problems.length > 0) return refuse(problems)
+  return accept({ site, codes, ...occurrenceOf(order, site) })
+}

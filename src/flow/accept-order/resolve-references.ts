@@ -1,0 +1,136 @@
+/**
+ * References in what a source pushes. They are resolved before anything is compared or stored: to our own ids, or,
+ * where the sender names something by identifier only, left as logical references. Anything else is refused: a foreign
+ * relative id is never looked up among ours.
+ */
+import type { FhirResource } from 'fhir/r4.js'
+import type { Source } from '../../model/configuration.ts'
+import { type Problem, refusal } from '../../model/problems.ts'
+import { mapTree, type Tree, visit } from '../../model/tree.ts'
+import { type Identity, type Incoming, identityKey, placesOf, urlIdentity } from './incoming.ts'
+
+/** What is already known about the names and ids that the incoming resources mention. */
+export interface KnownNames {
+  /** identityKey → ids; more than one where a name is ambiguous. */
+  readonly byIdentity: ReadonlyMap<string, readonly string[]>
+  /** `Patient/<our id>` that exist and that the caller may see. */
+  readonly own: ReadonlySet<string>
+}
+
+interface Mention {
+  readonly at: string
+  readonly reference?: string
+  readonly type?: string
+  readonly identifier?: { system?: string; value?: string }
+}
+
+const criterion = /^([A-Z][A-Za-z]+)\?identifier=([^|&]*)\|([^&]+)$/
+const relative = /^([A-Z][A-Za-z]+)\/([A-Za-z0-9.-]{1,64})(?:\/_history\/[A-Za-z0-9.-]{1,64})?$/
+
+const isReference = (node: Tree): boolean =>
+  typeof node.reference === 'string' ||
+  (typeof node.type === 'string' && typeof node.identifier === 'object' && !('resourceType' in node))
+
+/** Every Reference in a resource, with its FHIRPath below the resource. */
+export const mentionsOf = (resource: FhirResource): readonly Mention[] => {
+  const found: Mention[] = []
+  visit(resource, (node, at) => {
+    if (at !== '' && isReference(node)) found.push({ ...(node as Omit<Mention, 'at'>), at })
+  })
+  return found
+}
+
+const urlType = (url: string, source: Source): string | undefined =>
+  source.fhir !== undefined && url.startsWith(`${source.fhir}/`)
+    ? relative.exec(url.slice(source.fhir.length + 1))?.[1]
+    : undefined
+
+const decoded = (text: string): string => {
+  try {
+    return decodeURIComponent(text)
+  } catch {
+    return text
+  }
+}
+
+/** The name that a reference asks for, where it asks by a name. */
+export const identityAsked = (mention: Mention, source: Source): Identity | undefined => {
+  const { reference, type, identifier } = mention
+  if (reference === undefined) {
+    return type !== undefined && identifier?.system !== undefined && identifier.value !== undefined
+      ? { type, system: identifier.system, value: identifier.value }
+      : undefined
+  }
+  const conditional = criterion.exec(reference)
+  if (conditional) {
+    const [, asked = '', system = '', value = ''] = conditional
+    return { type: asked, system: decoded(system), value: decoded(value) }
+  }
+  const ofUrl = urlType(reference, source)
+  return ofUrl !== undefined
+    ? { type: ofUrl, system: urlIdentity, value: reference.replace(/\/_history\/.*$/, '') }
+    : undefined
+}
+
+/** `Patient/<id>` where the reference has the form of an own id. */
+export const ownAsked = (mention: Mention): string | undefined => {
+  const parts = mention.reference === undefined ? null : relative.exec(mention.reference)
+  return parts ? `${parts[1]}/${parts[2]}` : undefined
+}
+
+export interface Resolved {
+  readonly resource: FhirResource
+  readonly problems: readonly Problem[]
+}
+
+interface Names extends KnownNames {
+  /** fullUrl → `Type/id` of the entries of the same Bundle. */
+  readonly inBundle: ReadonlyMap<string, string>
+  readonly source: Source
+}
+
+type Answer = { readonly to: string } | { readonly stays: true } | { readonly problem: 'not-found' | 'many' }
+
+const lookUp = (mention: Mention, names: Names): Answer => {
+  const { reference } = mention
+  if (reference?.startsWith('#')) return { stays: true }
+  const entry = reference === undefined ? undefined : names.inBundle.get(reference)
+  if (entry !== undefined) return { to: entry }
+  const asked = identityAsked(mention, names.source)
+  if (asked !== undefined) {
+    const ids = names.byIdentity.get(identityKey(asked)) ?? []
+    if (ids.length > 1) return { problem: 'many' }
+    if (ids[0] !== undefined) return { to: `${asked.type}/${ids[0]}` }
+    return reference === undefined ? { stays: true } : { problem: 'not-found' }
+  }
+  if (reference === undefined) return { stays: true }
+  const own = ownAsked(mention)
+  return own !== undefined && names.own.has(own) ? { to: own } : { problem: 'not-found' }
+}
+
+const expectedForms =
+  "an entry's fullUrl, an id of ours, Type?identifier=system|value, #contained, a logical identifier, or an address below the source's fhir"
+
+/** The resource with every reference leading to our ids, and what could not be resolved. */
+export const resolveReferences = (incoming: Incoming, names: Names): Resolved => {
+  const problems: Problem[] = []
+  const answers = new Map<string, string>()
+  for (const mention of mentionsOf(incoming.resource)) {
+    const answer = lookUp(mention, names)
+    if ('problem' in answer)
+      problems.push(
+        refusal(
+          answer.problem === 'many' ? 'multiple-matches' : 'reference-not-found',
+          placesOf(incoming, `${mention.at}.reference`),
+          { found: mention.reference, expected: expectedForms },
+        ),
+      )
+    if ('to' in answer) answers.set(JSON.stringify([mention.reference, mention.type, mention.identifier]), answer.to)
+  }
+  const resource = mapTree(incoming.resource, (node) => {
+    if (!isReference(node)) return node
+    const to = answers.get(JSON.stringify([node.reference, node.type, node.identifier]))
+    return to === undefined ? node : { ...node, reference: to }
+  })
+  return { resource, problems }
+}

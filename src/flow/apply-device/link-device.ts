@@ -1,0 +1,191 @@
+/**
+ * $link-device: ties a scanned device to the order's patient. A device that is on another patient is refused, never
+ * moved. Every reason for a refusal is told at once.
+ */
+import { msOf } from '../../model/instant.ts'
+import type { ParameterTable, ReadParameters } from '../../model/parameters.ts'
+import { type ClaimPath, type Claims, matchPatient } from '../../model/patient-match.ts'
+import { accept, type Checked, isRefusal, type Problem, refusal, refuse } from '../../model/problems.ts'
+import type { Context, Decision } from '../step.ts'
+import { unchanged } from '../step.ts'
+import { type DeviceClaim, deviceParameters } from './device-claim.ts'
+import { type Application, conflicts, linkable, make, momentDoubts, type Situation } from './make-link.ts'
+import { endsAfter, statedMaybe, statedMoment } from './moments.ts'
+import { stands } from './periods.ts'
+import { recordsOfLink } from './records.ts'
+
+/** By which a person says who the patient is. */
+export const patientParameters = {
+  patientIdentifier: { type: 'Identifier', min: 0, max: 20, about: 'From wristband or chart, with its system.' },
+  birthDate: { type: 'date', min: 0, max: 1, about: 'Date of birth as the patient states it.' },
+  family: { type: 'string', min: 0, max: 1, about: 'Family name.' },
+  given: { type: 'string', min: 0, max: 1, about: 'Given name.' },
+  phone: { type: 'string', min: 0, max: 1, about: 'Telephone number.' },
+} as const satisfies ParameterTable
+
+export const captureParameters = {
+  captureKey: {
+    type: 'string',
+    min: 0,
+    max: 1,
+    about: 'The same key from the same caller gives the first answer again.',
+  },
+} as const satisfies ParameterTable
+
+export const wearParameters = {
+  performer: {
+    type: 'Reference',
+    min: 0,
+    max: 1,
+    about: 'Who applied it; a staff number goes into Reference.identifier.',
+  },
+  site: { type: 'Identifier', min: 0, max: 1, about: 'Where, if not at the order’s site.' },
+  bodySite: { type: 'CodeableConcept', min: 0, max: 1, about: 'Where on the body.' },
+  deviceClock: { type: 'dateTime', min: 0, max: 1, about: 'What the recorder’s own clock showed at appliedAt.' },
+} as const satisfies ParameterTable
+
+export const linkDeviceParameters = {
+  order: { type: 'Identifier', min: 0, max: 1, about: 'The placer number; in the call on the type only.' },
+  ...deviceParameters,
+  appliedAt: {
+    type: 'dateTime',
+    min: 1,
+    max: 1,
+    about: 'When the recorder was switched on, to the second, with offset.',
+  },
+  ...patientParameters,
+  ...wearParameters,
+  endedAt: { type: 'dateTime', min: 0, max: 1, about: 'For a wear that is over.' },
+  ...captureParameters,
+} as const satisfies ParameterTable
+
+export type LinkDeviceParameters = ReadParameters<typeof linkDeviceParameters>
+
+/** Who the caller says the patient is, and where in the Parameters each claim stands. */
+export interface Stating {
+  readonly claims: Claims
+  readonly path: ClaimPath
+}
+
+export const claimsOf = (p: ReadParameters<typeof patientParameters>): Stating => {
+  const [birthDate, family, given, phone] = [p.birthDate[0], p.family[0], p.given[0], p.phone[0]]
+  return {
+    claims: {
+      identifiers: p.patientIdentifier.map(({ value }) => value),
+      birthDate: birthDate?.value,
+      family: family?.value,
+      given: given?.value,
+      phone: phone?.value,
+    },
+    path: (parameter, index) => p[parameter][index]?.at ?? 'Parameters.parameter',
+  }
+}
+
+/** The site that a call names, or that of the order; one that the caller does not work at is refused. */
+export const siteNamed = (p: Pick<LinkDeviceParameters, 'site'>, fallback: string | undefined, ctx: Context) => {
+  const named = p.site[0]
+  const site = ctx.parties.sites.find((s) =>
+    named ? s.identifier.system === named.value.system && s.identifier.value === named.value.value : s.id === fallback,
+  )
+  const allowed = site !== undefined && (ctx.caller.sites?.includes(site.id) ?? true)
+  if (site !== undefined && allowed) return accept(site)
+  return refuse([
+    refusal('unknown-site', named?.at ?? 'Parameters.parameter', {
+      found: named ? `${named.value.system}|${named.value.value}` : fallback,
+      expected: ctx.parties.sites
+        .filter((s) => ctx.caller.sites?.includes(s.id) ?? true)
+        .map((s) => `${s.identifier.system}|${s.identifier.value}`)
+        .join(' or '),
+    }),
+  ])
+}
+
+export interface Linked {
+  readonly linkId: string
+  readonly deviceId: string
+  readonly procedureId: string
+  readonly taskIds: readonly string[]
+}
+
+const readApplication = (
+  p: LinkDeviceParameters,
+  s: Situation,
+  claim: DeviceClaim,
+  ctx: Context,
+): Checked<Application> => {
+  const given = p.appliedAt[0]
+  if (given === undefined)
+    return refuse([refusal('missing-parameter', 'Parameters.parameter', { expected: 'appliedAt' })])
+  const [appliedAt, endedAt, site] = [
+    statedMoment(given, ctx),
+    statedMaybe(p.endedAt[0], ctx),
+    siteNamed(p, s.order.site, ctx),
+  ]
+  const problems = [appliedAt, endedAt, site].flatMap((r) => (r.ok ? [] : r.problems))
+  if (!appliedAt.ok || !endedAt.ok || !site.ok) return refuse(problems)
+  const [clock, performer, bodySite] = [p.deviceClock[0], p.performer[0], p.bodySite[0]]
+  return accept({
+    site: site.value,
+    appliedAt: appliedAt.value,
+    ...(endedAt.value && { endedAt: endedAt.value }),
+    ...(clock && { deviceClock: { text: clock.value, at: clock.at } }),
+    ...(performer && { performer: performer.value }),
+    ...(bodySite && { bodySite: bodySite.value }),
+    ...(claim.scan?.expirationDate !== undefined && { expirationDate: claim.scan.expirationDate }),
+  })
+}
+
+const sameAgain = (s: Situation, appliedAt: string): Linked | undefined => {
+  const link = s.links.find(
+    (l) => stands(l) && l.deviceId === s.device.id && l.orderId === s.order.id && l.appliedAt === appliedAt,
+  )
+  return link && { linkId: link.id, deviceId: link.deviceId, procedureId: link.procedureId, taskIds: [] }
+}
+
+/** The two-identifier rule, as of the step: a name or number that has ended by now identifies nobody. */
+export const identityDoubts = (
+  p: ReadParameters<typeof patientParameters>,
+  s: Pick<Situation, 'order' | 'patient'>,
+  ctx: Context,
+): readonly Problem[] => {
+  const { claims, path } = claimsOf(p)
+  const zone = ctx.parties.sites.find((site) => site.id === s.order.site)?.timeZone ?? 'UTC'
+  return matchPatient(claims, s.patient, { ms: msOf(ctx.now), zone }, path).problems
+}
+
+/** Identity first: what it says is told even where the moment or the order is refused as well. */
+export const linkDevice = (
+  p: LinkDeviceParameters,
+  claim: DeviceClaim,
+  s: Situation,
+  ctx: Context,
+): Checked<Decision<Linked>> => {
+  const application = readApplication(p, s, claim, ctx)
+  const identity = identityDoubts(p, s, ctx)
+  if (!application.ok) return refuse([...identity, ...linkable(s.order), ...application.problems])
+  const a = application.value
+  const again = sameAgain(s, a.appliedAt.instant)
+  if (again && !identity.some(isRefusal)) return accept(unchanged(again))
+  const wear = { appliedAt: a.appliedAt.instant, ...(a.endedAt && { endedAt: a.endedAt.instant }) }
+  const doubts: Problem[] = [
+    ...identity,
+    ...linkable(s.order),
+    ...endsAfter(a.appliedAt.instant, a.endedAt),
+    ...momentDoubts(s, a, ctx),
+    ...conflicts(s, wear, a.appliedAt.at),
+  ]
+  if (doubts.some(isRefusal)) return refuse(doubts)
+  const made = make(s, a, ctx, 'device-linked')
+  return accept({
+    changes: made.changes,
+    records: recordsOfLink(made.link, 'CREATE', ctx),
+    forward: made.tasks.map((t) => ({ orderId: s.order.id, readingService: t.readingService })),
+    answer: {
+      linkId: made.link.id,
+      deviceId: s.device.id,
+      procedureId: made.link.procedureId,
+      taskIds: made.tasks.map((t) => t.id),
+    },
+    warnings: doubts,
+  })
+}

@@ -1,0 +1,225 @@
+/** The heart of apply-device: may this device be tied to this order's patient for this period, and what follows. */
+import type { Patient, Reference } from 'fhir/r4.js'
+import type { ReadingService, Site } from '../../model/configuration.ts'
+import { localDateOf } from '../../model/local-day.ts'
+import { bornAfter } from '../../model/patient-match.ts'
+import { type Problem, refusal, warning } from '../../model/problems.ts'
+import type { DeviceState, LinkState, OrderState, ReturnState, StubState, TaskState } from '../../model/states.ts'
+import type { Change, Context } from '../step.ts'
+import { clockReading } from './device-clock.ts'
+import type { Stated } from './moments.ts'
+import { isOpen, overlap, stands } from './periods.ts'
+
+/** What is stored about the order and the device in question. */
+export interface Situation {
+  readonly order: OrderState
+  readonly patient: Patient
+  readonly device: DeviceState
+  /** Every link of the order or of the device. */
+  readonly links: readonly LinkState[]
+  /** Returns of the device that belong to no link. */
+  readonly returns: readonly ReturnState[]
+}
+
+export interface Application {
+  readonly site: Site
+  readonly appliedAt: Stated
+  readonly endedAt?: Stated
+  readonly deviceClock?: { readonly text: string; readonly at: string }
+  readonly performer?: Reference
+  readonly bodySite?: unknown
+  /** Expiry date on this scan. */
+  readonly expirationDate?: string
+}
+
+const linkableIntents = ['order', 'original-order', 'reflex-order', 'filler-order', 'instance-order']
+
+/** Status `active`, intent `order` or finer. */
+export const linkable = (order: OrderState): readonly Problem[] => {
+  if (order.status === 'active' && linkableIntents.includes(order.intent)) return []
+  return [
+    refusal('order-not-linkable', 'ServiceRequest.status', {
+      found: `${order.status}, intent ${order.intent}`,
+      expected: 'active, intent order',
+      note: 'Ask the ordering clinic for an active order.',
+    }),
+  ]
+}
+
+/** Conflicts in time; the answer names the next step and nothing of the other patient. */
+export const conflicts = (
+  s: Situation,
+  wear: { appliedAt: string; endedAt?: string },
+  at: string,
+): readonly Problem[] => {
+  const others = s.links.filter((l) => stands(l) && overlap(l, wear))
+  const problems: Problem[] = []
+  if (others.some((l) => l.deviceId === s.device.id && l.orderId !== s.order.id))
+    problems.push(
+      refusal('device-linked', at, {
+        note: 'Record the return of this recorder or end its other link first, or take another recorder.',
+      }),
+    )
+  if (others.some((l) => l.orderId === s.order.id))
+    problems.push(refusal('order-linked', at, { note: 'End the present link with reason replaced, or correct it.' }))
+  return problems
+}
+
+export const momentDoubts = (s: Situation, a: Application, ctx: Context): readonly Problem[] => {
+  const problems: Problem[] = []
+  if (bornAfter(s.patient, a.appliedAt.ms, a.site.timeZone)) problems.push(refusal('before-birth', a.appliedAt.at))
+  const day = localDateOf(a.appliedAt.ms, a.site.timeZone)
+  if (s.order.visitDay !== undefined && s.order.visitDay !== day)
+    problems.push(warning('another-day', a.appliedAt.at, { found: day, expected: s.order.visitDay }))
+  if (a.expirationDate !== undefined && a.expirationDate < day)
+    problems.push(
+      warning('expired-device', a.appliedAt.at, {
+        found: a.expirationDate,
+        note: 'Follow the labelling and local policy.',
+      }),
+    )
+  return [...problems, ...(clockReading(a.deviceClock, a.appliedAt.ms, ctx).problems ?? [])]
+}
+
+/** The reading services whose rule takes the order. */
+export const takers = (order: OrderState, services: readonly ReadingService[]): readonly ReadingService[] =>
+  services.filter(
+    (s) =>
+      s.takes === undefined ||
+      s.takes.some(({ code }) => order.codes.some((c) => c.system === code.system && c.code === code.code)),
+  )
+
+const byTime = (a: ReturnState, b: ReturnState): number => (a.receivedAt < b.receivedAt ? -1 : 1)
+
+/** The return that ends this wear, where the recorder came back before anybody linked it. */
+export const returnFor = (returns: readonly ReturnState[], a: Application): ReturnState | undefined =>
+  [...returns]
+    .sort(byTime)
+    .find((r) => a.appliedAt.instant < r.receivedAt && (a.endedAt === undefined || a.endedAt.instant <= r.receivedAt))
+
+const endOf = (a: Application, back: ReturnState | undefined) => {
+  const endedAt = a.endedAt?.instant ?? back?.wornUntil ?? back?.receivedAt
+  if (endedAt === undefined) return { status: 'active' as const }
+  const assumed = a.endedAt === undefined && back?.wornUntil === undefined
+  return {
+    status: 'completed' as const,
+    endedAt,
+    ...(assumed && { endAssumed: true }),
+    ...(back && { returned: true }),
+  }
+}
+
+/** What a link keeps when it takes the place of another. */
+export interface Lineage {
+  readonly replaces: string
+  readonly correction: string
+  readonly tiedAt: string
+}
+
+/** The link itself. */
+export const linkOf = (s: Situation, a: Application, ctx: Context, lineage?: Lineage): LinkState => {
+  const back = returnFor(s.returns, a)
+  const offset = clockReading(a.deviceClock, a.appliedAt.ms, ctx).offset
+  return {
+    kind: 'link',
+    id: ctx.newId(),
+    orderId: s.order.id,
+    deviceId: s.device.id,
+    patientId: s.order.patientId,
+    site: a.site.id,
+    appliedAt: a.appliedAt.instant,
+    appliedAtWritten: a.appliedAt.text,
+    day: localDateOf(a.appliedAt.ms, a.site.timeZone),
+    tiedAt: ctx.now,
+    recordedAt: ctx.now,
+    ...endOf(a, back),
+    ...(a.performer !== undefined && { performer: a.performer }),
+    ...(a.bodySite !== undefined && { bodySite: a.bodySite }),
+    ...(a.deviceClock !== undefined && { deviceClock: a.deviceClock.text }),
+    ...(offset !== undefined && { clockOffset: offset }),
+    ...(a.expirationDate !== undefined && { expirationDate: a.expirationDate }),
+    procedureId: ctx.newId(),
+    recordedBy: ctx.caller.id,
+    ...lineage,
+  }
+}
+
+export const taskFor = (link: LinkState, readingService: string, ctx: Context): TaskState => ({
+  kind: 'task',
+  id: ctx.newId(),
+  linkId: link.id,
+  orderId: link.orderId,
+  patientId: link.patientId,
+  site: link.site,
+  readingService,
+  asks: 'fulfill',
+  status: 'requested',
+  authoredAt: ctx.now,
+  modifiedAt: ctx.now,
+})
+
+/** Observation and DiagnosticReport of a link whose device came back. */
+export const stubFor = (link: LinkState, ctx: Context): StubState => ({
+  kind: 'stub',
+  id: ctx.newId(),
+  observationId: ctx.newId(),
+  linkId: link.id,
+  orderId: link.orderId,
+  deviceId: link.deviceId,
+  patientId: link.patientId,
+  site: link.site,
+  status: 'registered',
+  from: link.appliedAt,
+  until: link.endedAt ?? ctx.now,
+  recordedAt: ctx.now,
+})
+
+/** The device after its links changed: on the patient whose link is open, else on nobody. */
+export const deviceAfter = (device: DeviceState, links: readonly LinkState[], ctx: Context): Change => {
+  const { patientId: _before, ...rest } = device
+  const open = links.find((l) => l.deviceId === device.id && isOpen(l))
+  return {
+    fact: open ? 'device-tied' : 'device-released',
+    state: { ...rest, ...(open && { patientId: open.patientId }) },
+    occurredAt: open?.appliedAt ?? ctx.now,
+  }
+}
+
+export interface Made {
+  readonly link: LinkState
+  readonly tasks: readonly TaskState[]
+  readonly stub?: StubState
+  readonly changes: readonly Change[]
+}
+
+/** Everything that follows from a link that may be made. */
+export const make = (
+  s: Situation,
+  a: Application,
+  ctx: Context,
+  fact: 'device-linked' | 'link-corrected',
+  lineage?: Lineage,
+): Made => {
+  const link = linkOf(s, a, ctx, lineage)
+  const tasks = takers(s.order, ctx.parties.readingServices).map((r) => taskFor(link, r.id, ctx))
+  const back = link.returned ? returnFor(s.returns, a) : undefined
+  const stub = back ? stubFor(link, ctx) : undefined
+  const at = link.appliedAt
+  const others = s.links.filter((l) => l.id !== lineage?.replaces)
+  const changes: Change[] = [
+    deviceAfter(s.device, [...others, link], ctx),
+    { fact, state: link, occurredAt: at },
+    ...tasks.map((state): Change => ({ fact: 'task-requested', state, occurredAt: ctx.now })),
+    ...(back
+      ? [
+          {
+            fact: 'return-matched',
+            state: { ...back, linkId: link.id, orderId: link.orderId },
+            occurredAt: back.receivedAt,
+          } as const,
+        ]
+      : []),
+    ...(stub ? [{ fact: 'stubs-made', state: stub, occurredAt: ctx.now } as const] : []),
+  ]
+  return { link, tasks, changes, ...(stub && { stub }) }
+}

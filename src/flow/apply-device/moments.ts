@@ -1,0 +1,34 @@
+/** Checks of moments that people state at the bedside. */
+import { addSeconds, instantOf } from '../../model/instant.ts'
+import { readMoment } from '../../model/moment.ts'
+import type { Given } from '../../model/parameters.ts'
+import { accept, type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
+import type { Instant } from '../../model/states.ts'
+import type { Context } from '../step.ts'
+
+export interface Stated {
+  readonly instant: Instant
+  /** As written, with its offset. */
+  readonly text: string
+  readonly ms: number
+  readonly at: string
+}
+
+/** A moment that may not lie in the future, beyond the skew that the configuration allows. */
+export const statedMoment = (given: Given<string>, ctx: Context): Checked<Stated> => {
+  const read = readMoment(given.value, given.at)
+  if (!read.ok) return read
+  const instant = instantOf(read.value.ms)
+  if (instant > addSeconds(ctx.now, ctx.tolerances.skew))
+    return refuse([refusal('in-the-future', given.at, { found: given.value, expected: `at most ${ctx.now}` })])
+  return accept({ instant, text: given.value, ms: read.value.ms, at: given.at })
+}
+
+/** A moment that may be absent. */
+export const statedMaybe = (given: Given<string> | undefined, ctx: Context): Checked<Stated | undefined> =>
+  given === undefined ? accept(undefined) : statedMoment(given, ctx)
+
+export const endsAfter = (start: Instant, end: Stated | undefined): readonly Problem[] =>
+  end !== undefined && end.instant <= start
+    ? [refusal('ends-before-start', end.at, { found: end.text, expected: `later than ${start}` })]
+    : []

@@ -1,0 +1,82 @@
+/** PUT Task: the reading service's answer to the work that it was asked for. */
+import type { Task } from 'fhir/r4.js'
+import { accept, type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
+import type { TaskState } from '../../model/states.ts'
+import { canonical } from '../../model/tree.ts'
+import { type Context, type Decision, unchanged } from '../step.ts'
+
+/** What the reading service may say. */
+const answers = ['received', 'accepted', 'rejected', 'in-progress', 'completed', 'failed'] as const
+
+/**
+ * Which status may follow which. Source: http://hl7.org/fhir/R4/task.html#statemachine; a service that begins at once
+ * may skip the steps in between, so `requested` also leads to what `received` and `accepted` lead to.
+ */
+const next: Readonly<Record<string, readonly string[]>> = {
+  requested: ['received', 'accepted', 'rejected', 'in-progress'],
+  received: ['accepted', 'rejected', 'in-progress'],
+  accepted: ['in-progress', 'rejected', 'completed', 'failed'],
+  ready: ['in-progress'],
+  'in-progress': ['on-hold', 'completed', 'failed'],
+  'on-hold': ['in-progress'],
+}
+
+const theirs = ['status', 'statusReason', 'businessStatus', 'output', 'note'] as const
+
+/** Elements that two writings of one Task may differ in without meaning anything. */
+const ignored = new Set<string>([...theirs, 'id', 'meta', 'text', 'lastModified'])
+
+const otherChanges = (written: Task, stored: Task): readonly Problem[] => {
+  const [a, b] = [written as unknown as Record<string, unknown>, stored as unknown as Record<string, unknown>]
+  const names = new Set([...Object.keys(a), ...Object.keys(b)].filter((name) => !ignored.has(name)))
+  return [...names]
+    .filter((name) => canonical(a[name]) !== canonical(b[name]))
+    .map((name) =>
+      refusal('element-not-changeable', `Task.${name}`, { expected: `unchanged; you may change ${theirs.join(', ')}` }),
+    )
+}
+
+const stepProblem = (from: string, to: string): readonly Problem[] => {
+  if (from === to) return []
+  if (!(answers as readonly string[]).includes(to))
+    return [refusal('element-not-changeable', 'Task.status', { found: to, expected: answers.join(' | ') })]
+  if (next[from]?.includes(to)) return []
+  return [
+    refusal('illegal-step', 'Task.status', {
+      found: `${from} → ${to}`,
+      expected: next[from]?.join(' | ') ?? `nothing after ${from}`,
+    }),
+  ]
+}
+
+/** @param stored the Task as we show it, to compare with */
+export const answerTask = (
+  written: Task,
+  stored: Task,
+  state: TaskState,
+  ctx: Context,
+): Checked<Decision<{ taskId: string; taken?: boolean }>> => {
+  const problems = [...otherChanges(written, stored), ...stepProblem(state.status, written.status)]
+  if (problems.length > 0) return refuse(problems)
+  const said = Object.fromEntries(
+    theirs.flatMap((name) => (written[name] === undefined ? [] : [[name, written[name]]])),
+  )
+  const { statusReason: _r, businessStatus: _b, output: _o, note: _n, ...rest } = state
+  const after: TaskState = {
+    ...rest,
+    ...said,
+    status: written.status,
+    modifiedAt: ctx.now,
+    ...(['accepted', 'in-progress', 'completed'].includes(written.status) && {
+      acceptedAt: state.acceptedAt ?? ctx.now,
+    }),
+  }
+  const same = canonical({ ...after, modifiedAt: '' }) === canonical({ ...state, modifiedAt: '' })
+  if (same) return accept(unchanged({ taskId: state.id }))
+  const taken = written.status === 'rejected' ? false : after.acceptedAt !== undefined ? true : undefined
+  return accept({
+    changes: [{ fact: 'task-answered', state: after, occurredAt: ctx.now }],
+    answer: { taskId: state.id, ...(taken !== undefined && { taken }) },
+    warnings: [],
+  })
+}

@@ -1,0 +1,37 @@
+/** What becomes of a reading service's work when the order is revoked or the link was recorded in error. */
+import type { TaskState } from '../../model/states.ts'
+import type { Change, Context } from '../step.ts'
+
+/** Statuses from which a Task may still be cancelled; after the work began only its performer may stop it. */
+const cancellable = ['requested', 'received', 'accepted', 'ready']
+
+const over = ['completed', 'failed', 'cancelled', 'rejected', 'entered-in-error']
+
+/**
+ * Cancels what has not begun. Work in progress is left to the reading service: it is asked to stop by an `abort`
+ * Task (HL7 Clinical Order Workflows, 1.0.0-ballot: after in-progress the placer must request cancellation).
+ */
+export const withdrawWork = (tasks: readonly TaskState[], ctx: Context): readonly Change[] =>
+  tasks
+    .filter((t) => !over.includes(t.status) && t.asks !== 'abort')
+    .map((task): Change => {
+      if (cancellable.includes(task.status))
+        return {
+          fact: 'task-cancelled',
+          state: { ...task, status: 'cancelled', modifiedAt: ctx.now },
+          occurredAt: ctx.now,
+        }
+      return {
+        fact: 'task-requested',
+        state: {
+          ...task,
+          id: ctx.newId(),
+          asks: 'abort',
+          about: task.id,
+          status: 'requested',
+          authoredAt: ctx.now,
+          modifiedAt: ctx.now,
+        },
+        occurredAt: ctx.now,
+      }
+    })

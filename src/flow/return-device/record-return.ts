@@ -1,0 +1,174 @@
+/**
+ * $record-return: a worn device came back. A linked one ends its wear and gets its stubs; an unlinked one is held
+ * without a patient.
+ */
+
+import { readMoment } from '../../model/moment.ts'
+import type { ParameterTable, ReadParameters } from '../../model/parameters.ts'
+import { accept, type Checked, isRefusal, type Problem, refusal, refuse } from '../../model/problems.ts'
+import type { ApplicationState, DeviceState, LinkState, ReturnState, StubState, TaskState } from '../../model/states.ts'
+import { type DeviceClaim, deviceParameters } from '../apply-device/device-claim.ts'
+import { forwardAgain } from '../apply-device/end-link.ts'
+import { captureParameters, siteNamed, wearParameters } from '../apply-device/link-device.ts'
+import { deviceAfter, stubFor } from '../apply-device/make-link.ts'
+import { endsAfter, type Stated, statedMaybe, statedMoment } from '../apply-device/moments.ts'
+import { isOpen, stands } from '../apply-device/periods.ts'
+import { recordsOfLink } from '../apply-device/records.ts'
+import { type Change, type Context, type Decision, unchanged } from '../step.ts'
+
+export const recordReturnParameters = {
+  ...deviceParameters,
+  receivedAt: { type: 'dateTime', min: 1, max: 1, about: 'When the device came back, with offset.' },
+  condition: { type: 'CodeableConcept', min: 0, max: 1, about: 'In which condition.' },
+  readAt: { type: 'dateTime', min: 0, max: 1, about: 'When it was read out; with deviceClock a clock pair.' },
+  deviceClock: { type: 'dateTime', min: 0, max: 1, about: 'What its own clock showed at readAt.' },
+  wornUntil: { type: 'dateTime', min: 0, max: 1, about: 'When it came off the patient, if that is known.' },
+  mark: { type: 'dateTime', min: 0, max: 10000, about: 'A button mark, in device time.' },
+  diary: { type: 'parts', min: 0, max: 10000, about: 'A diary entry: at, or date and time; symptom.' },
+  site: { ...wearParameters.site, about: 'The site that it belongs to, where the device itself does not tell.' },
+  ...captureParameters,
+} as const satisfies ParameterTable
+
+export type RecordReturnParameters = ReadParameters<typeof recordReturnParameters>
+
+export interface ReturnSituation {
+  readonly device: DeviceState
+  readonly links: readonly LinkState[]
+  readonly applications: readonly ApplicationState[]
+  readonly returns: readonly ReturnState[]
+  readonly stubs: readonly StubState[]
+  /** Of the orders of `links`. */
+  readonly tasks: readonly TaskState[]
+}
+
+export interface Returned {
+  readonly returnId: string
+  readonly linkId?: string
+  readonly stub?: { readonly id: string; readonly observationId: string }
+}
+
+const latest = <T>(list: readonly T[], key: (item: T) => string): T | undefined =>
+  list.reduce<T | undefined>((best, item) => (best === undefined || key(item) > key(best) ? item : best), undefined)
+
+/** The wear that this return ends: the last one that began before it and whose device has not come back yet. */
+export const wearOf = (links: readonly LinkState[], receivedAt: string): LinkState | undefined =>
+  latest(
+    links.filter((l) => stands(l) && !l.returned && l.appliedAt < receivedAt),
+    (l) => l.appliedAt,
+  )
+
+/** Where a device without a link belongs: as stated; where it was last applied; the caller's only site; else nowhere. */
+const siteOf = (p: RecordReturnParameters, s: ReturnSituation, ctx: Context): Checked<string | undefined> => {
+  if (p.site.length > 0) {
+    const named = siteNamed(p, undefined, ctx)
+    return named.ok ? accept(named.value.id) : named
+  }
+  const seen = latest(s.applications, (a) => a.appliedAt)?.site ?? latest(s.links, (l) => l.appliedAt)?.site
+  const only = (list: readonly string[] | undefined) => (list?.length === 1 ? list[0] : undefined)
+  return accept(seen ?? only(ctx.caller.sites) ?? only(ctx.parties.sites.map((site) => site.id)))
+}
+
+const endOf = (link: LinkState, wornUntil: Stated | undefined, receivedAt: Stated): LinkState => {
+  if (!isOpen(link)) return { ...link, returned: true }
+  const endedAt = wornUntil?.instant ?? receivedAt.instant
+  return { ...link, status: 'completed', endedAt, returned: true, ...(wornUntil === undefined && { endAssumed: true }) }
+}
+
+const clockPair = (p: RecordReturnParameters): readonly Problem[] =>
+  [p.readAt[0], p.deviceClock[0], ...p.mark].flatMap((given) => {
+    const read = given && readMoment(given.value, given.at)
+    return read && !read.ok ? read.problems : []
+  })
+
+const stateOf = (
+  p: RecordReturnParameters,
+  s: ReturnSituation,
+  at: { received: Stated; worn: Stated | undefined },
+  ctx: Context,
+): ReturnState => {
+  const [condition, readAt, clock] = [p.condition[0], p.readAt[0], p.deviceClock[0]]
+  return {
+    kind: 'return',
+    id: ctx.newId(),
+    deviceId: s.device.id,
+    receivedAt: at.received.instant,
+    recordedAt: ctx.now,
+    ...(at.worn && { wornUntil: at.worn.instant }),
+    ...(condition && { condition: condition.value }),
+    ...(readAt && { readAt: readAt.value }),
+    ...(clock && { deviceClock: clock.value }),
+    marks: p.mark.map((m) => m.value),
+    diary: p.diary.map((d) => d.value.part),
+    recordedBy: ctx.caller.id,
+  }
+}
+
+const linked = (
+  s: ReturnSituation,
+  back: ReturnState,
+  before: LinkState,
+  at: { received: Stated; worn: Stated | undefined },
+  ctx: Context,
+): Decision<Returned> => {
+  const link = endOf(before, at.worn, at.received)
+  const state: ReturnState = { ...back, linkId: link.id, orderId: link.orderId, site: link.site }
+  const stub = stubFor(link, ctx)
+  const links = s.links.map((l) => (l.id === link.id ? link : l))
+  const changes: Change[] = [
+    { fact: 'device-returned', state, occurredAt: back.receivedAt },
+    { fact: 'link-ended', state: link, occurredAt: link.endedAt ?? back.receivedAt },
+    deviceAfter(s.device, links, ctx),
+    { fact: 'stubs-made', state: stub, occurredAt: ctx.now },
+  ]
+  return {
+    changes,
+    records: recordsOfLink(link, 'UPDATE', ctx),
+    forward: forwardAgain(s.tasks.filter((t) => t.orderId === link.orderId)),
+    answer: { returnId: state.id, linkId: link.id, stub: { id: stub.id, observationId: stub.observationId } },
+    warnings: [],
+  }
+}
+
+const sameAgain = (s: ReturnSituation, receivedAt: string): Returned | undefined => {
+  const back = s.returns.find((r) => r.receivedAt === receivedAt)
+  if (back === undefined) return undefined
+  const stub = s.stubs.find((x) => x.linkId === back.linkId && x.status !== 'entered-in-error')
+  return {
+    returnId: back.id,
+    ...(back.linkId !== undefined && { linkId: back.linkId }),
+    ...(stub && { stub: { id: stub.id, observationId: stub.observationId } }),
+  }
+}
+
+/** Nothing that it answers or stores for an unlinked device names a patient. */
+export const recordReturn = (
+  p: RecordReturnParameters,
+  _claim: DeviceClaim,
+  s: ReturnSituation,
+  ctx: Context,
+): Checked<Decision<Returned>> => {
+  const given = p.receivedAt[0]
+  if (given === undefined)
+    return refuse([refusal('missing-parameter', 'Parameters.parameter', { expected: 'receivedAt' })])
+  const [received, worn, site] = [statedMoment(given, ctx), statedMaybe(p.wornUntil[0], ctx), siteOf(p, s, ctx)]
+  const problems = [...[received, worn, site].flatMap((r) => (r.ok ? [] : r.problems)), ...clockPair(p)]
+  if (!received.ok || !worn.ok || !site.ok || problems.some(isRefusal)) return refuse(problems)
+  const again = sameAgain(s, received.value.instant)
+  if (again) return accept(unchanged(again))
+  const at = { received: received.value, worn: worn.value }
+  const link = wearOf(s.links, received.value.instant)
+  if (link !== undefined) {
+    const order = isOpen(link) ? endsAfter(link.appliedAt, worn.value) : []
+    if (order.length > 0) return refuse(order)
+    return accept(linked(s, stateOf(p, s, at, ctx), link, at, ctx))
+  }
+  const state: ReturnState = { ...stateOf(p, s, at, ctx), ...(site.value !== undefined && { site: site.value }) }
+  return accept({
+    changes: [
+      { fact: 'device-seen', state: s.device, occurredAt: state.receivedAt },
+      { fact: 'device-returned', state, occurredAt: state.receivedAt },
+    ],
+    answer: { returnId: state.id },
+    warnings: [],
+  })
+}

@@ -1,0 +1,53 @@
+/** What the rules look at: the states, as of one moment, of everything that has to do with one site and one day. */
+import type { Parties, Site, Tolerances } from '../../model/configuration.ts'
+import { instantOf, msOf } from '../../model/instant.ts'
+import { dueMoment, localDay } from '../../model/local-day.ts'
+import type {
+  ApplicationState,
+  Instant,
+  LinkState,
+  OrderState,
+  ReturnState,
+  State,
+  TaskState,
+} from '../../model/states.ts'
+
+export interface Facts {
+  readonly orders: readonly OrderState[]
+  readonly links: readonly LinkState[]
+  readonly applications: readonly ApplicationState[]
+  readonly returns: readonly ReturnState[]
+  readonly tasks: readonly TaskState[]
+}
+
+/** The rules' surroundings: who takes part, and the moment as of which they are asked. */
+export interface Watch {
+  readonly asOf: Instant
+  readonly parties: Parties
+  readonly tolerances: Tolerances
+}
+
+const ofKind = <K extends State['kind']>(states: readonly State[], kind: K) =>
+  states.filter((s): s is Extract<State, { kind: K }> => s.kind === kind)
+
+export const factsFrom = (states: readonly State[]): Facts => ({
+  orders: ofKind(states, 'order'),
+  links: ofKind(states, 'link'),
+  applications: ofKind(states, 'application'),
+  returns: ofKind(states, 'return'),
+  tasks: ofKind(states, 'task'),
+})
+
+export const siteOf = (id: string | undefined, watch: Watch): Site | undefined =>
+  watch.parties.sites.find((s) => s.id === id)
+
+/** The moment before which a device switched on at `appliedAt` must be linked. */
+export const dueOf = (appliedAt: Instant, site: Site): Instant => instantOf(dueMoment(msOf(appliedAt), site).due)
+
+export const dayEnd = (day: string, site: Site): Instant => instantOf(localDay(day, site.timeZone).end)
+
+const weekdays = ['sun', 'mon', 'tue', 'wed', 'thu', 'fri', 'sat']
+
+/** On closed days no visit is expected. */
+export const isClosed = (day: string, site: Site): boolean =>
+  site.closed.includes(day) || site.closed.includes(weekdays[new Date(`${day}T00:00:00Z`).getUTCDay()] ?? '')

@@ -1,0 +1,261 @@
+/**
+ * The gaps: one table. A rule says, of the facts as of a moment, which gaps there are or were; it is pure, so the same
+ * facts give the same gaps whenever it is asked. Adding a gap is one entry here and its code in the model.
+ */
+import { v5 as uuidv5 } from 'uuid'
+import { laterOf, msOf } from '../../model/instant.ts'
+import { localDateOf } from '../../model/local-day.ts'
+import type { ApplicationState, GapCode, GapState, LinkState, OrderState } from '../../model/states.ts'
+import { causeOf, inDoubt, spoken } from '../apply-device/device-clock.ts'
+import { isOpen, stands } from '../apply-device/periods.ts'
+import { answersFor } from '../apply-device/record-application.ts'
+import { dayEnd, dueOf, type Facts, isClosed, siteOf, type Watch } from './day-facts.ts'
+
+export interface GapRule {
+  readonly code: GapCode
+  readonly severity: 'high' | 'moderate' | 'low'
+  /** For the CodeSystem and the report. */
+  readonly means: string
+  /** Whose turn it is. */
+  readonly turn: 'clinic' | 'ordering clinic' | 'device desk'
+  /** What to do next, in one sentence. */
+  readonly next: string
+  readonly find: (facts: Facts, watch: Watch) => readonly Found[]
+}
+
+type Found = Omit<GapState, 'kind' | 'id' | 'code'> & { readonly key: string }
+
+/** Name space of gap ids: the same gap has the same id whoever finds it. */
+const gapNames = uuidv5('https://daybind.example/gaps', uuidv5.URL)
+
+const mendedBy = (at: string | undefined, action: 'linked' | 'returned' | 'cancelled' | 'rescheduled') =>
+  at === undefined ? {} : { mended: { at, action } }
+
+const first = <T>(list: readonly T[], key: (item: T) => string): T | undefined =>
+  [...list].sort((a, b) => (key(a) < key(b) ? -1 : key(a) > key(b) ? 1 : 0))[0]
+
+/** One device on one local day of a site counts once, however often it was seen. */
+const applicationsByDay = (facts: Facts): readonly ApplicationState[][] => {
+  const groups = new Map<string, ApplicationState[]>()
+  for (const a of facts.applications) {
+    if (a.evidence === 'stock') continue
+    const key = `${a.site} ${a.day} ${a.deviceId}`
+    groups.set(key, [...(groups.get(key) ?? []), a])
+  }
+  return [...groups.values()]
+}
+
+const noLink = (facts: Facts, watch: Watch): readonly Found[] =>
+  applicationsByDay(facts).flatMap((group): Found[] => {
+    const seen = first(group, (a) => a.appliedAt)
+    const site = siteOf(seen?.site, watch)
+    if (seen === undefined || site === undefined) return []
+    const link = first(
+      facts.links.filter((l) => group.some((a) => answersFor(l, a))),
+      (l) => l.tiedAt,
+    )
+    const due = dueOf(seen.appliedAt, site)
+    const known = first(group, (a) => a.recordedAt)?.recordedAt ?? seen.recordedAt
+    if (link !== undefined && (link.tiedAt < due || link.tiedAt <= known)) return []
+    const late = due <= watch.asOf
+    return [
+      {
+        key: `${site.id} ${seen.day} ${seen.deviceId}`,
+        site: site.id,
+        day: seen.day,
+        status: late ? 'final' : 'preliminary',
+        since: late && known < due ? due : known,
+        deviceId: seen.deviceId,
+        ...(link && { orderId: link.orderId, linkId: link.id, patientId: link.patientId }),
+        ...mendedBy(link?.tiedAt, 'linked'),
+      },
+    ]
+  })
+
+const standing = (facts: Facts): readonly LinkState[] => facts.links.filter(stands)
+
+const aboutLink = (l: LinkState) => ({
+  site: l.site,
+  day: l.day,
+  orderId: l.orderId,
+  deviceId: l.deviceId,
+  linkId: l.id,
+  patientId: l.patientId,
+})
+
+const lateLink = (facts: Facts, watch: Watch): readonly Found[] =>
+  standing(facts).flatMap((l): Found[] => {
+    const site = siteOf(l.site, watch)
+    if (site === undefined || l.tiedAt < dueOf(l.appliedAt, site)) return []
+    return [{ key: l.id, ...aboutLink(l), status: 'final', since: l.tiedAt }]
+  })
+
+const expired = (facts: Facts): readonly Found[] =>
+  standing(facts).flatMap((l): Found[] =>
+    l.expirationDate !== undefined && l.expirationDate < l.day
+      ? [{ key: l.id, ...aboutLink(l), status: 'final', since: l.recordedAt, found: l.expirationDate }]
+      : [],
+  )
+
+const clockDoubt = (facts: Facts, watch: Watch): readonly Found[] =>
+  standing(facts).flatMap((l): Found[] => {
+    const tolerance = watch.tolerances.recorderClock
+    if (l.clockOffset === undefined || !inDoubt(l.clockOffset, tolerance)) return []
+    const cause = causeOf(l.clockOffset, tolerance)
+    return [{ key: l.id, ...aboutLink(l), status: 'final', since: l.recordedAt, found: spoken(l.clockOffset), cause }]
+  })
+
+/** A day is over for a visit when nothing was recorded by its end: no link, no evidence of one, no reason. */
+const wasDealtWith = (order: OrderState, facts: Facts, end: string): boolean =>
+  (order.notApplied !== undefined &&
+    order.notApplied.newDate !== order.visitDay &&
+    order.notApplied.recordedAt < end) ||
+  standing(facts).some((l) => l.orderId === order.id && l.tiedAt < end)
+
+const noApplication = (facts: Facts, watch: Watch): readonly Found[] =>
+  facts.orders.flatMap((order): Found[] => {
+    const site = siteOf(order.site, watch)
+    if (site === undefined || order.visitDay === undefined || isClosed(order.visitDay, site)) return []
+    const end = dayEnd(order.visitDay, site)
+    if (watch.asOf < end || wasDealtWith(order, facts, end)) return []
+    const since = laterOf(order.acceptedAt, end)
+    const over = order.status !== 'active' && order.status !== 'on-hold'
+    if (over && (order.revokedAt === undefined || order.revokedAt < since)) return []
+    const link = first(
+      standing(facts).filter((l) => l.orderId === order.id),
+      (l) => l.tiedAt,
+    )
+    const reason =
+      order.notApplied !== undefined && order.notApplied.newDate !== order.visitDay ? order.notApplied : undefined
+    return [
+      {
+        key: `${order.id} ${order.visitDay}`,
+        site: site.id,
+        day: order.visitDay,
+        status: 'final',
+        since,
+        orderId: order.id,
+        patientId: order.patientId,
+        ...mendedBy(order.revokedAt, 'cancelled'),
+        ...mendedBy(reason?.recordedAt, reason?.reason === 'rescheduled' ? 'rescheduled' : 'cancelled'),
+        ...mendedBy(link?.tiedAt, 'linked'),
+      },
+    ]
+  })
+
+const returnWithoutPatient = (facts: Facts, watch: Watch): readonly Found[] =>
+  facts.returns.flatMap((back): Found[] => {
+    const link = facts.links.find((l) => l.id === back.linkId)
+    // a return that found its link at once never was without a patient
+    if (link !== undefined && link.tiedAt <= back.recordedAt) return []
+    const site = siteOf(back.site, watch)
+    return [
+      {
+        key: back.id,
+        ...(back.site !== undefined && { site: back.site }),
+        day: localDateOf(msOf(back.receivedAt), site?.timeZone ?? 'UTC'),
+        status: 'final',
+        since: back.recordedAt,
+        deviceId: back.deviceId,
+        ...(link && { orderId: link.orderId, linkId: link.id, patientId: link.patientId }),
+        ...mendedBy(link?.tiedAt, 'linked'),
+      },
+    ]
+  })
+
+const revokedWhileWorn = (facts: Facts, watch: Watch): readonly Found[] =>
+  facts.orders.flatMap((order) =>
+    order.revokedAt === undefined
+      ? []
+      : standing(facts).flatMap((l): Found[] => {
+          const since = order.revokedAt ?? l.recordedAt
+          const worn = l.orderId === order.id && l.tiedAt <= since && (l.endedAt === undefined || l.endedAt > since)
+          const site = siteOf(l.site, watch)
+          if (!worn || site === undefined) return []
+          const day = localDateOf(msOf(since), site.timeZone)
+          const mended = isOpen(l) ? {} : mendedBy(l.endedAt, l.returned ? 'returned' : 'cancelled')
+          return [{ key: `${order.id} ${l.id}`, ...aboutLink(l), day, status: 'final', since, ...mended }]
+        }),
+  )
+
+/** Every gap there is, the gravest first. */
+export const gapRules: readonly GapRule[] = [
+  {
+    code: 'no-link',
+    severity: 'high',
+    means: 'There is evidence that a device was applied, and no link was recorded in time.',
+    turn: 'clinic',
+    next: 'Find out who wears this recorder and link it, with two patient identifiers, before the patient has left.',
+    find: noLink,
+  },
+  {
+    code: 'return-without-patient',
+    severity: 'high',
+    means: 'A device came back that is linked to nobody.',
+    turn: 'device desk',
+    next: 'Keep the recorder and its recording, find the order that it belongs to, and link it with two patient identifiers.',
+    find: returnWithoutPatient,
+  },
+  {
+    code: 'revoked-while-worn',
+    severity: 'high',
+    means: 'The order was revoked and the device is still on the patient.',
+    turn: 'clinic',
+    next: 'Ask the ordering clinician whether the recorder comes off; then end the link or ask for a new order.',
+    find: revokedWhileWorn,
+  },
+  {
+    code: 'no-application',
+    severity: 'moderate',
+    means: 'The day of the visit is over; neither an application nor a reason was recorded.',
+    turn: 'clinic',
+    next: 'Link the recorder if one was fitted; else record why not, with a new date where there is one.',
+    find: noApplication,
+  },
+  {
+    code: 'expired-device',
+    severity: 'moderate',
+    means: 'A device was applied after its expiry date.',
+    turn: 'clinic',
+    next: 'Follow the labelling and local policy; swap the recorder if they say so.',
+    find: expired,
+  },
+  {
+    code: 'clock-doubt',
+    severity: 'moderate',
+    means: 'The recorded switch-on time and the device clock cannot both be right.',
+    turn: 'clinic',
+    next: 'Check the recorder’s clock and the stated time, and correct the link where it is wrong.',
+    find: clockDoubt,
+  },
+  {
+    code: 'late-link',
+    severity: 'low',
+    means: 'The device was linked, but recorded too late.',
+    turn: 'clinic',
+    next: 'Nothing is missing; see what held it up.',
+    find: lateLink,
+  },
+]
+
+export const ruleOf = (code: GapCode): GapRule => {
+  const rule = gapRules.find((r) => r.code === code)
+  if (rule === undefined) throw new Error(`no rule for gap ${code}`)
+  return rule
+}
+
+/** All gaps that the facts show as of the moment, mended ones included, in the order of the table and then of time. */
+export const gapsOf = (facts: Facts, watch: Watch): readonly GapState[] =>
+  gapRules.flatMap((rule) =>
+    rule
+      .find(facts, watch)
+      .map(
+        ({ key, ...found }): GapState => ({
+          kind: 'gap',
+          id: uuidv5(`${rule.code} ${key}`, gapNames),
+          code: rule.code,
+          ...found,
+        }),
+      )
+      .sort((a, b) => (a.since < b.since || (a.since === b.since && a.id < b.id) ? -1 : 1)),
+  )

@@ -1,0 +1,174 @@
+/** The process: which command, with which configuration, and an end in good order on a signal. */
+import { readFileSync } from 'node:fs'
+import { parseArgs } from 'node:util'
+import { CannotStart } from './adapters/postgres/embedded-process.ts'
+import { healthcheck, type Outcome, reconcile, replay, type Service } from './commands.ts'
+import { readConfiguration, serviceToAsk } from './config.ts'
+import type { Configuration } from './model/configuration.ts'
+
+/** Exit statuses: 0 done, 1 refused or failed, 2 the command cannot be understood or is not built. */
+type Status = 0 | 1 | 2
+type Command = (args: string[]) => Promise<Status | 'stays up'>
+
+const usage = `Usage: npm run daybind -- <command>
+
+  serve                                       the service, with the configuration that DAYBIND_CONFIG names
+  config check                                reads the configuration and tells every mistake
+  reconcile --site S --date D [--as-of T]     the evening report of a site
+  replay <delivery…>                          sends deliveries again
+  healthcheck                                 status 0 when the service is alive
+  demo [--exit] [--json]                      an invented clinic day
+  doctor, export                              not built yet
+
+reconcile, replay and healthcheck ask the running service: --url URL (default http://HOST:PORT),
+--token-env NAME for the environment variable that holds the bearer token.
+`
+
+const print = (text: string): void => void process.stdout.write(`${text}\n`)
+const complain = (text: string): void => void process.stderr.write(`${text}\n`)
+
+const misunderstood = (text: string): Status => {
+  complain(`${text}\n\n${usage}`)
+  return 2
+}
+
+/** The configuration, or undefined after every mistake has been told. */
+const configuration = (): Configuration | undefined => {
+  const reading = readConfiguration(process.env, (path) => readFileSync(path, 'utf8'))
+  if (reading.ok) return reading.value
+  for (const mistake of reading.mistakes) complain(mistake)
+  const count = reading.mistakes.length
+  complain(`The configuration has ${count} ${count === 1 ? 'mistake' : 'mistakes'}.`)
+  return undefined
+}
+
+const closeDeadlineMs = 10_000
+
+/** Closes on the first signal and ends the process; after the deadline, or on a second signal, at once. */
+const closeOnSignal = (close: () => Promise<void>): void => {
+  let closing = false
+  const stop = (): void => {
+    if (closing) process.exit(1)
+    closing = true
+    setTimeout(() => {
+      complain(`Not closed within ${closeDeadlineMs / 1000} s; ending all the same.`)
+      process.exit(1)
+    }, closeDeadlineMs).unref()
+    close().then(
+      () => process.exit(0),
+      (error: unknown) => {
+        complain(`Closing failed: ${error instanceof Error ? error.message : error}`)
+        process.exit(1)
+      },
+    )
+  }
+  process.on('SIGTERM', stop)
+  process.on('SIGINT', stop)
+}
+
+const serve: Command = async () => {
+  const settings = configuration()
+  if (settings === undefined) return 1
+  const { startService } = await import('./service.ts')
+  const starting = startService(settings)
+  // a signal during the start waits for its end, so that nothing half started is left behind
+  closeOnSignal(async () => (await starting).close())
+  await starting
+  return 'stays up'
+}
+
+const config: Command = async ([what, ...rest]) => {
+  if (what !== 'check' || rest.length > 0) return misunderstood('config takes one word: check.')
+  const settings = configuration()
+  if (settings === undefined) return 1
+  for (const warning of settings.warnings) complain(`warning: ${warning}`)
+  print(`The configuration is good: ${settings.sites.map(({ id }) => id).join(', ')}.`)
+  return 0
+}
+
+const demo: Command = async (args) => {
+  const { playDemo } = await import('../demo-data/play.ts')
+  return (await playDemo(args)) === 0 ? 0 : 1
+}
+
+const serviceOptions = { url: { type: 'string' }, 'token-env': { type: 'string' } } as const
+
+/** The service to ask, or undefined after it has been told why there is none. */
+const serviceFor = (values: { url?: string; 'token-env'?: string }): Service | undefined => {
+  const service = serviceToAsk(process.env, { url: values.url, tokenEnv: values['token-env'] })
+  if ('url' in service) return service
+  complain(service.mistake)
+  return undefined
+}
+
+const told = ({ ok, text }: Outcome): Status => {
+  if (ok) print(text)
+  else complain(text)
+  return ok ? 0 : 1
+}
+
+const reconcileCommand: Command = async (args) => {
+  const text = { type: 'string' } as const
+  const { values } = parseArgs({ args, options: { site: text, date: text, 'as-of': text, ...serviceOptions } })
+  const { site: id, date, 'as-of': asOf } = values
+  if (id === undefined || date === undefined) return misunderstood('reconcile needs --site and --date.')
+  const settings = configuration()
+  const service = serviceFor(values)
+  if (settings === undefined || service === undefined) return 1
+  const site = settings.sites.find((s) => s.id === id)
+  if (site === undefined) {
+    complain(`--site: found "${id}", expected one of ${settings.sites.map((s) => s.id).join(', ')}.`)
+    return 1
+  }
+  return told(await reconcile(service, { site: site.identifier, date, ...(asOf !== undefined && { asOf }) }))
+}
+
+const replayCommand: Command = async (args) => {
+  const { values, positionals } = parseArgs({ args, options: serviceOptions, allowPositionals: true })
+  if (positionals.length === 0) return misunderstood('replay needs at least one delivery.')
+  const service = serviceFor(values)
+  return service === undefined ? 1 : told(await replay(service, positionals))
+}
+
+const healthcheckCommand: Command = async (args) => {
+  const { values } = parseArgs({ args, options: serviceOptions })
+  const service = serviceFor(values)
+  return service === undefined ? 1 : told(await healthcheck(service))
+}
+
+const notBuilt =
+  (name: string): Command =>
+  async () => {
+    complain(`${name} is not built yet.`)
+    return 2
+  }
+
+const commands: Readonly<Record<string, Command>> = {
+  serve,
+  config,
+  demo,
+  reconcile: reconcileCommand,
+  replay: replayCommand,
+  healthcheck: healthcheckCommand,
+  doctor: notBuilt('doctor'),
+  export: notBuilt('export'),
+}
+
+const isBadArgument = (error: unknown): error is Error =>
+  error instanceof TypeError && 'code' in error && String(error.code).startsWith('ERR_PARSE_ARGS')
+
+const run = async ([name = '', ...args]: string[]): Promise<Status | 'stays up'> => {
+  const command = Object.hasOwn(commands, name) ? commands[name] : undefined
+  if (command === undefined) return misunderstood(name === '' ? 'Which command?' : `There is no command ${name}.`)
+  try {
+    return await command(args)
+  } catch (error) {
+    if (isBadArgument(error)) return misunderstood(error.message)
+    if (!(error instanceof CannotStart)) throw error
+    complain(error.message)
+    return 1
+  }
+}
+
+const status = await run(process.argv.slice(2))
+if (status !== 'stays up') process.exitCode = status

@@ -1,0 +1,131 @@
+/**
+ * Local days of a site, and the moment at which its day is too late.
+ *
+ * A local day is the half-open interval between the first instants of its date and of the next: 23 or 25 hours
+ * long when the clocks change, empty where a zone left a date out. A date that has begun does not end again when
+ * the clock is set back over midnight. Only offsets of the named zone are looked at, never the machine's own zone.
+ * Milliseconds since 1970-01-01T00:00Z everywhere; dates are `YYYY-MM-DD` from 0001-01-01 to 9999-12-31.
+ * Throws RangeError for a zone, date or time that does not exist: both are checked at the door.
+ */
+import { DateTime, IANAZone } from 'luxon'
+import type { Site } from './configuration.ts'
+
+const dayLength = 86_400_000
+
+/** No zone was ever further from UTC. Source: tzdata 2025b, Asia/Manila −15:56:08 and America/Juneau +15:02:19 before 1868. */
+const reach = 16 * 3_600_000
+
+/** Whether this machine knows the IANA zone. A bare offset such as `+01:00` is none. */
+export const isZone = (name: string): boolean => /^[A-Z]/i.test(name) && IANAZone.create(name).isValid
+
+/** Whether the text is a date of the calendar, written in full. */
+export const isLocalDate = (text: string): boolean =>
+  /^\d{4}-\d{2}-\d{2}$/.test(text) && !text.startsWith('0000') && DateTime.fromISO(text, { zone: 'utc' }).isValid
+
+/** Milliseconds to add to an instant to get what the zone's clock shows, to the second. */
+export const offsetAt = (ms: number, zone: string): number => {
+  const minutes = isZone(zone) ? IANAZone.create(zone).offset(ms) : Number.NaN
+  if (Number.isNaN(minutes)) throw new RangeError(`No offset of zone ${zone} at ${ms}`)
+  return Math.round(minutes * 60_000)
+}
+
+/** Days since 1970-01-01 in the calendar, whatever the zone. */
+const dayNumber = (date: string): number => {
+  if (!isLocalDate(date)) throw new RangeError(`Not a date: ${date}`)
+  return DateTime.fromISO(date, { zone: 'utc' }).toMillis() / dayLength
+}
+
+const firstDay = dayNumber('0001-01-01')
+const lastDay = dayNumber('9999-12-31')
+
+const dateOf = (day: number): string => DateTime.fromMillis(day * dayLength, { zone: 'utc' }).toFormat('yyyy-MM-dd')
+
+const checkedDateOf = (day: number): string => {
+  if (day < firstDay || day > lastDay) throw new RangeError('No date before 0001-01-01 or after 9999-12-31')
+  return dateOf(day)
+}
+
+/** The first instant of (from, until] with the offset of `until`. Both are whole seconds, as is every change in tzdata. */
+const changeBetween = (from: number, until: number, zone: string): number => {
+  const after = offsetAt(until, zone)
+  let [early, late] = [from, until]
+  while (late - early > 1000) {
+    const middle = early + Math.floor((late - early) / 2000) * 1000
+    if (offsetAt(middle, zone) === after) late = middle
+    else early = middle
+  }
+  return late
+}
+
+/**
+ * When the zone's clock shows a reading (written as if it were UTC): `first` is the first instant at which it has come
+ * that far, `last` the last at which it shows it. A reading that never occurs gives the next existing instant twice.
+ * Relies on at most one change of offset within 32 hours; the closest two in tzdata 2025b are 95 hours apart.
+ */
+const placesOf = (reading: number, zone: string): { first: number; last: number } => {
+  const [from, until] = [reading - reach, reading + reach]
+  const [before, after] = [offsetAt(from, zone), offsetAt(until, zone)]
+  const [byBefore, byAfter] = [reading - before, reading - after]
+  if (before === after) return { first: byBefore, last: byBefore }
+  const change = changeBetween(from, until, zone)
+  const first = byBefore < change ? byBefore : Math.max(change, byAfter)
+  return { first, last: byAfter >= change ? byAfter : first }
+}
+
+const firstInstantOf = (day: number, zone: string): number => placesOf(day * dayLength, zone).first
+
+/** The first instant of a local date; of a date that the zone left out, the first instant of the next. */
+export const startOfDay = (date: string, zone: string): number => firstInstantOf(dayNumber(date), zone)
+
+/** A local day: from its first instant, up to but without the first instant of the next date. */
+export const localDay = (date: string, zone: string): { readonly start: number; readonly end: number } => {
+  const day = dayNumber(date)
+  return { start: firstInstantOf(day, zone), end: firstInstantOf(day + 1, zone) }
+}
+
+/** The local date in whose day the instant lies. Before year 1 and after year 9999: the first and the last date. */
+export const localDateOf = (ms: number, zone: string): string => {
+  const shown = Math.floor((ms + offsetAt(ms, zone)) / dayLength)
+  const day = firstInstantOf(shown + 1, zone) <= ms ? shown + 1 : shown
+  return dateOf(Math.min(Math.max(day, firstDay), lastDay))
+}
+
+export const nextDate = (date: string): string => checkedDateOf(dayNumber(date) + 1)
+
+export const previousDate = (date: string): string => checkedDateOf(dayNumber(date) - 1)
+
+/** What a site says about its days. */
+type SiteDay = Pick<Site, 'timeZone' | 'cutOff'>
+
+const sinceMidnight = (time: string): number => {
+  const [, hour, minute] = /^([01]\d|2[0-3]):([0-5]\d)$/.exec(time) ?? []
+  if (hour === undefined) throw new RangeError(`Not a time HH:mm: ${time}`)
+  return (Number(hour) * 60 + Number(minute)) * 60_000
+}
+
+/**
+ * The cut-off of a local date: without one, the end of the local day. In an hour that happens twice the later one,
+ * in an hour that never happens the next existing instant; never after the end of the local day.
+ */
+export const cutOffOf = (date: string, site: SiteDay): number => {
+  const { end } = localDay(date, site.timeZone)
+  if (site.cutOff === undefined) return end
+  const reading = dayNumber(date) * dayLength + sinceMidnight(site.cutOff)
+  return Math.min(placesOf(reading, site.timeZone).last, end)
+}
+
+export interface Due {
+  /** The local date on which the device was switched on. */
+  readonly date: string
+  /** The cut-off of that date. */
+  readonly cutOff: number
+  /** A link that is committed before this instant is in time; at it, it is late. */
+  readonly due: number
+}
+
+/** By when a device must be linked: before the cut-off of its local day; switched on at it or after it, before the day ends. */
+export const dueMoment = (appliedAt: number, site: SiteDay): Due => {
+  const date = localDateOf(appliedAt, site.timeZone)
+  const cutOff = cutOffOf(date, site)
+  return { date, cutOff, due: appliedAt < cutOff ? cutOff : localDay(date, site.timeZone).end }
+}

@@ -1,0 +1,240 @@
+/**
+ * The states of what Daybind knows, as plain values. Each fact in the journal carries the state of what it concerns
+ * after it, so that the state as of any moment is the last fact recorded up to then.
+ * All moments are ISO 8601 in UTC with microseconds unless they are marked "as written".
+ */
+import type { Reference } from 'fhir/r4.js'
+import type { Coding, SystemValue } from './configuration.ts'
+
+export type Instant = string
+
+/** One order, once for each (source, placer number). */
+export interface OrderState {
+  readonly kind: 'order'
+  readonly id: string
+  readonly source: string
+  readonly placer: SystemValue
+  readonly site: string
+  readonly patientId: string
+  readonly status: string
+  readonly intent: string
+  readonly codes: readonly Coding[]
+  /** The local day that the order itself names, `YYYY-MM-DD`; absent when it names no time. */
+  readonly orderedDay?: string
+  /** The local day on which the visit is expected: the ordered day, or the new date that people agreed. */
+  readonly visitDay?: string
+  /** ISO 8601 duration of the wear period asked for. */
+  readonly wear: string
+  /** Written by a clinic itself, for example from a paper referral. */
+  readonly byHand: boolean
+  readonly acceptedAt: Instant
+  /** When we learned that the order was revoked or entered in error. */
+  readonly revokedAt?: Instant
+  readonly notApplied?: {
+    readonly reason: string
+    readonly recordedAt: Instant
+    readonly newDate?: string
+    readonly note?: string
+  }
+  readonly content: Content
+}
+
+/** How a resource of somebody else's stands with us. */
+export interface Content {
+  /** Hash of the content without what two copies may differ in. */
+  readonly digest: string
+  /** `meta.lastUpdated` and `meta.versionId` as the source wrote them. */
+  readonly datedAt?: string
+  readonly sourceVersion?: string
+}
+
+export interface PatientState {
+  readonly kind: 'patient'
+  readonly id: string
+  readonly source: string
+  readonly content: Content
+}
+
+/** Any other resource that we keep for a source: readable, not acted on. */
+export interface KeptState {
+  readonly kind: 'kept'
+  readonly id: string
+  readonly source: string
+  readonly type: string
+  readonly orderId?: string
+  readonly content: Content
+}
+
+/** One recorder: device identifier and serial number. */
+export interface DeviceState {
+  readonly kind: 'device'
+  readonly id: string
+  readonly deviceIdentifier: string
+  readonly serialNumber: string
+  readonly issuer: 'gs1' | 'hibcc' | 'iccbba'
+  readonly entryType: 'barcode' | 'manual'
+  /** The scanned string, exactly; absent when typed. */
+  readonly carrier?: string
+  readonly humanReadable?: string
+  readonly lotNumber?: string
+  readonly manufactureDate?: string
+  readonly expirationDate?: string
+  /** To whom it is tied now. */
+  readonly patientId?: string
+}
+
+export type LinkEndReason = 'removed' | 'failed' | 'lost' | 'replaced'
+
+/** A device tied to a patient for a period. */
+export interface LinkState {
+  readonly kind: 'link'
+  readonly id: string
+  readonly orderId: string
+  readonly deviceId: string
+  readonly patientId: string
+  readonly site: string
+  readonly status: 'active' | 'completed' | 'stopped' | 'entered-in-error'
+  readonly appliedAt: Instant
+  /** As written at the bedside, with its offset. */
+  readonly appliedAtWritten: string
+  /** The local day of `appliedAt` at the site. */
+  readonly day: string
+  /** The moment that counts for "in time": when this device was first tied to this patient. */
+  readonly tiedAt: Instant
+  readonly recordedAt: Instant
+  readonly endedAt?: Instant
+  readonly endReason?: LinkEndReason
+  /** The end was not stated; it is when the device came back. */
+  readonly endAssumed?: boolean
+  readonly endNote?: string
+  readonly performer?: Reference
+  readonly bodySite?: unknown
+  readonly deviceClock?: string
+  /** Seconds, recorder minus true, at switch-on. */
+  readonly clockOffset?: number
+  /** Expiry date of the device as scanned at this application. */
+  readonly expirationDate?: string
+  readonly procedureId: string
+  readonly replaces?: string
+  readonly correction?: string
+  readonly recordedBy: string
+  readonly returned?: boolean
+}
+
+/** Evidence that a device was applied at a site, patient not (yet) stated. */
+export interface ApplicationState {
+  readonly kind: 'application'
+  readonly id: string
+  readonly deviceId: string
+  readonly site: string
+  readonly appliedAt: Instant
+  readonly day: string
+  readonly evidence: 'capture' | 'activation' | 'stock'
+  readonly recordedAt: Instant
+  readonly recordedBy: string
+}
+
+/** A worn device that came back. */
+export interface ReturnState {
+  readonly kind: 'return'
+  readonly id: string
+  readonly deviceId: string
+  readonly linkId?: string
+  readonly orderId?: string
+  /** Absent: nobody could tell to which site it belongs. */
+  readonly site?: string
+  readonly receivedAt: Instant
+  readonly recordedAt: Instant
+  readonly wornUntil?: Instant
+  readonly condition?: unknown
+  readonly readAt?: string
+  readonly deviceClock?: string
+  readonly marks: readonly string[]
+  readonly diary: readonly unknown[]
+  readonly recordedBy: string
+}
+
+/** The work that a reading service is asked to do for one link. */
+export interface TaskState {
+  readonly kind: 'task'
+  readonly id: string
+  readonly linkId: string
+  readonly orderId: string
+  readonly patientId: string
+  readonly site: string
+  readonly readingService: string
+  /** To read the recording, or to stop doing so. */
+  readonly asks: 'fulfill' | 'abort'
+  /** The Task that an `abort` is about. */
+  readonly about?: string
+  readonly status: string
+  readonly authoredAt: Instant
+  readonly modifiedAt: Instant
+  readonly acceptedAt?: Instant
+  readonly statusReason?: unknown
+  readonly businessStatus?: unknown
+  readonly output?: unknown
+  readonly note?: unknown
+}
+
+/** Observation and DiagnosticReport of one returned link: registered, without a value. */
+export interface StubState {
+  readonly kind: 'stub'
+  /** Of the DiagnosticReport. */
+  readonly id: string
+  readonly observationId: string
+  readonly linkId: string
+  readonly orderId: string
+  readonly deviceId: string
+  readonly patientId: string
+  readonly site: string
+  readonly status: 'registered' | 'entered-in-error'
+  readonly from: Instant
+  readonly until: Instant
+  readonly recordedAt: Instant
+}
+
+export type GapCode =
+  | 'no-link'
+  | 'late-link'
+  | 'no-application'
+  | 'return-without-patient'
+  | 'revoked-while-worn'
+  | 'expired-device'
+  | 'clock-doubt'
+
+/** Something that should be there and is not. */
+export interface GapState {
+  readonly kind: 'gap'
+  readonly id: string
+  readonly code: GapCode
+  readonly site?: string
+  /** The local day to whose evening it belongs. */
+  readonly day: string
+  readonly status: 'preliminary' | 'final'
+  readonly since: Instant
+  readonly orderId?: string
+  readonly deviceId?: string
+  readonly linkId?: string
+  readonly patientId?: string
+  /** What a person should know beyond the code: the likeliest cause of a clock doubt, an expiry date. */
+  readonly found?: string
+  readonly cause?: string
+  readonly mended?: { readonly at: Instant; readonly action: Mitigation }
+}
+
+export type Mitigation = 'linked' | 'returned' | 'cancelled' | 'confirmed' | 'rescheduled'
+
+export type State =
+  | OrderState
+  | PatientState
+  | KeptState
+  | DeviceState
+  | LinkState
+  | ApplicationState
+  | ReturnState
+  | TaskState
+  | StubState
+  | GapState
+
+export type Kind = State['kind']

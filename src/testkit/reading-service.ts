@@ -1,0 +1,228 @@
+/**
+ * A reading service to build and test against: a small, strict FHIR R4 server in memory that receives linked orders,
+ * writes down what it has to complain about, answers Tasks, and fails on request.
+ * It is no part of the running service.
+ */
+import { createServer, type IncomingMessage, type Server, type ServerResponse } from 'node:http'
+import { text } from 'node:stream/consumers'
+import type { Bundle, FhirResource } from 'fhir/r4.js'
+import { type FaultKind, type FaultOptions, faultPlan } from './faults.ts'
+import { complaintsAbout } from './linked-order.ts'
+import { search } from './search.ts'
+import { current, ofType, type Shelf } from './shelf.ts'
+import { applyTransaction } from './transaction.ts'
+
+export interface Received {
+  /** Instant of arrival. */
+  readonly at: string
+  readonly requestId?: string
+  readonly bundle: Bundle<FhirResource>
+  /** Whether it was stored, whatever was answered. */
+  readonly stored: boolean
+}
+
+export interface ReadingServiceCounterpart {
+  readonly name: string
+  /** Base of its FHIR server. */
+  readonly base: string
+  /** Every transaction that arrived, oldest first. */
+  readonly received: readonly Received[]
+  /** Method and path, without the query, of every request. */
+  readonly requests: readonly string[]
+  /** What it has to complain about: breaches of FHIR and of what a linked order promises. */
+  readonly complaints: readonly string[]
+  /** What it holds of a type, newest versions. */
+  resources(type: string): FhirResource[]
+  /** All versions of a resource, oldest first. */
+  versions(type: string, id: string): readonly FhirResource[]
+  /** Fails from now on; a later fault comes after an earlier one is used up. */
+  fault(kind: FaultKind, options?: FaultOptions): Promise<void>
+  clearFaults(): Promise<void>
+  stop(): Promise<void>
+}
+
+export interface ReadingServiceOptions {
+  /** 0 or absent: any free port. */
+  readonly port?: number
+  /** Demanded from every caller except for the CapabilityStatement. */
+  readonly token?: string
+  readonly name?: string
+  readonly clock?: () => Date
+}
+
+interface Reply {
+  readonly status: number
+  readonly body: FhirResource | string
+  readonly headers?: Record<string, string>
+}
+
+const outcome = (status: number, code: string, ...texts: string[]): Reply => ({
+  status,
+  body: {
+    resourceType: 'OperationOutcome',
+    issue: texts.map((diagnostics) => ({ severity: 'error' as const, code: code as 'invalid', diagnostics })),
+  },
+})
+
+const capabilities = (name: string, date: string): FhirResource => ({
+  resourceType: 'CapabilityStatement',
+  status: 'active',
+  date,
+  kind: 'instance',
+  implementation: { description: name },
+  fhirVersion: '4.0.1',
+  format: ['application/fhir+json'],
+  rest: [{ mode: 'server', interaction: [{ code: 'transaction' }] }],
+})
+
+const isBundle = (value: unknown): value is Bundle<FhirResource> =>
+  typeof value === 'object' && value !== null && 'resourceType' in value && value.resourceType === 'Bundle'
+
+function parsed(body: string): unknown {
+  try {
+    return JSON.parse(body)
+  } catch {
+    return undefined
+  }
+}
+
+function send(response: ServerResponse, { status, body, headers = {} }: Reply): void {
+  const page = typeof body === 'string'
+  response.writeHead(status, { 'Content-Type': page ? 'text/html' : 'application/fhir+json', ...headers })
+  response.end(page ? body : JSON.stringify(body))
+}
+
+/** What it holds and what it says, without a socket. */
+function readingDesk({ name = 'Pebble Reading Room', clock = () => new Date() }: ReadingServiceOptions) {
+  let shelf: Shelf = new Map()
+  let ids = 1000
+  const received: Received[] = []
+  const complaints: string[] = []
+  const now = () => clock().toISOString()
+
+  function take(body: string, requestId: string | undefined): Reply {
+    const bundle = parsed(body)
+    if (!isBundle(bundle)) {
+      complaints.push('what was posted to the base is no Bundle')
+      return outcome(400, 'structure', 'A Bundle is expected.')
+    }
+    const at = now()
+    complaints.push(...complaintsAbout(bundle, shelf))
+    if (!requestId) complaints.push('a transaction came without X-Request-Id')
+    const applied = applyTransaction(shelf, bundle, at, () => String(++ids))
+    received.push({ at, ...(requestId ? { requestId } : {}), bundle, stored: 'shelf' in applied })
+    if ('shelf' in applied) {
+      shelf = applied.shelf
+      return { status: 200, body: applied.response }
+    }
+    complaints.push(...applied.faults.map(({ text: says }) => says))
+    return outcome(
+      applied.faults[0]?.status ?? 400,
+      applied.faults[0]?.code ?? 'invalid',
+      ...applied.faults.map((f) => f.text),
+    )
+  }
+
+  function look(path: string, query: URLSearchParams, base: string): Reply {
+    if (path === '/metadata') return { status: 200, body: capabilities(name, now()) }
+    const [, type, id] = /^\/([A-Z][A-Za-z]+)(?:\/([A-Za-z0-9\-.]{1,64}))?$/.exec(path) ?? []
+    if (!type) return outcome(404, 'not-found', 'Nothing is known under this address.')
+    if (!id) return search(shelf, type, query, base) ?? outcome(400, 'not-supported', 'A parameter is not known.')
+    const found = current(shelf, `${type}/${id}`)
+    return found
+      ? { status: 200, body: found, headers: { ETag: `W/"${found.meta?.versionId}"` } }
+      : outcome(404, 'not-found', 'There is no such resource.')
+  }
+
+  return { name, received, complaints, take, look, shelf: () => shelf }
+}
+
+type Desk = ReturnType<typeof readingDesk>
+
+/** The answer to a request, faults aside. */
+async function reply(desk: Desk, token: string | undefined, base: string, request: IncomingMessage): Promise<Reply> {
+  const body = await text(request)
+  const { pathname, searchParams } = new URL(request.url ?? '/', base)
+  const path = pathname.startsWith('/fhir') ? pathname.slice('/fhir'.length) : undefined
+  if (path === undefined) return outcome(404, 'not-found', 'The base is /fhir.')
+  if (token && path !== '/metadata' && request.headers.authorization !== `Bearer ${token}`) {
+    desk.complaints.push('a call came without the agreed token')
+    return outcome(401, 'login', 'The token is missing or wrong.')
+  }
+  if (request.method === 'GET') return desk.look(path, searchParams, base)
+  if (request.method !== 'POST' || path !== '') return outcome(405, 'not-supported', 'Only transactions are taken.')
+  if (!/^application\/(fhir\+)?json\b/.test(request.headers['content-type'] ?? ''))
+    return outcome(415, 'not-supported', 'Only FHIR JSON is taken.')
+  const requestId = request.headers['x-request-id']
+  return desk.take(body, typeof requestId === 'string' ? requestId : undefined)
+}
+
+/** Opens and closes the listening socket of a server on loopback; once open, the port stays the same. */
+function doorOf(server: Server, wanted: number) {
+  let port = wanted
+  return {
+    base: () => `http://127.0.0.1:${port}/fhir`,
+    isOpen: () => server.listening,
+    open: () =>
+      new Promise<void>((resolve, reject) => {
+        server.once('error', reject).listen(port, '127.0.0.1', () => {
+          const address = server.address()
+          if (typeof address === 'object' && address) port = address.port
+          resolve()
+        })
+      }),
+    async close() {
+      const closed = new Promise((resolve) => server.close(resolve))
+      server.closeAllConnections()
+      await closed
+    },
+  }
+}
+
+/** Starts a counterpart on loopback. */
+export async function startReadingService(options: ReadingServiceOptions = {}): Promise<ReadingServiceCounterpart> {
+  const desk = readingDesk(options)
+  const faults = faultPlan()
+  const requests: string[] = []
+
+  async function serve(request: IncomingMessage, response: ServerResponse): Promise<void> {
+    requests.push(`${request.method} ${request.url?.split('?')[0]}`)
+    const fault = faults.next(request.method)
+    if (fault?.kind === 'hang') return
+    if (fault?.kind === 'drop-before-store') return void request.socket.destroy()
+    if (fault?.kind === 'html') return send(response, { status: 200, body: '<!doctype html><p>Please sign in.' })
+    if (fault?.kind.startsWith('error-')) {
+      const headers = fault.retryAfter === undefined ? {} : { 'Retry-After': fault.retryAfter }
+      return send(response, { ...outcome(Number(fault.kind.slice(6)), 'transient', 'On request.'), headers })
+    }
+    const answer = await reply(desk, options.token, door.base(), request)
+    if (fault?.kind === 'drop-after-store') return void request.socket.destroy()
+    if (fault?.kind === 'lost-entry' && isBundle(answer.body)) answer.body.entry?.pop()
+    send(response, answer)
+  }
+
+  const server = createServer((request, response) => {
+    serve(request, response).catch(() => request.socket.destroy())
+  })
+  const door = doorOf(server, options.port ?? 0)
+  await door.open()
+
+  return {
+    name: desk.name,
+    base: door.base(),
+    received: desk.received,
+    requests,
+    complaints: desk.complaints,
+    resources: (type) => ofType(desk.shelf(), type),
+    versions: (type, id) => desk.shelf().get(`${type}/${id}`) ?? [],
+    async fault(kind, given = {}) {
+      if (kind !== 'down') faults.add({ ...given, kind })
+      else if (door.isOpen()) await door.close()
+    },
+    async clearFaults() {
+      faults.clear()
+      if (!door.isOpen()) await door.open()
+    },
+    stop: door.close,
+  }
+}

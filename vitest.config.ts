@@ -1,0 +1,46 @@
+/**
+ * Three kinds of tests: pure ones, ones that meet the real thing (with one database server for all, started when the
+ * first asks for it), and ones in containers, skipped by name where no Docker daemon answers.
+ *
+ * FORBID_SKIPS=1 makes each skipped test a failure; TEST_REPORT=PATH writes the results as JSON besides.
+ */
+import { defineConfig } from 'vitest/config'
+import { SkippedReporter } from './tests/support/skipped-reporter.ts'
+
+const { FORBID_SKIPS, TEST_REPORT } = process.env
+
+export default defineConfig({
+  test: {
+    maxWorkers: 2,
+    reporters: [
+      'default',
+      new SkippedReporter(FORBID_SKIPS === '1'),
+      ...(TEST_REPORT ? [['json', { outputFile: TEST_REPORT }] as const] : []),
+    ],
+    projects: [
+      {
+        extends: true,
+        test: { name: 'pure', include: ['tests/flow/**/*.test.ts', 'tests/support/**/*.test.ts'], testTimeout: 10_000 },
+      },
+      {
+        extends: true,
+        test: {
+          name: 'real',
+          include: ['tests/adapters/**/*.test.ts', 'tests/whole/**/*.test.ts'],
+          globalSetup: './tests/support/global-setup.ts',
+          testTimeout: 30_000,
+          hookTimeout: 60_000,
+        },
+      },
+      {
+        extends: true,
+        test: {
+          name: 'containers',
+          include: ['tests/containers/**/*.test.ts'],
+          testTimeout: 120_000,
+          hookTimeout: 300_000,
+        },
+      },
+    ],
+  },
+})
