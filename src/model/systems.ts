@@ -70,3 +70,6 @@ export const codes = {
     display: 'Electrocardiac (e.g., EKG, EEC, Holter)',
   },
 } as const
+
+/** What a source's orders are coded with when its configuration says nothing else. */
+export const defaultTakes = [codes.ecgMonitoring, codes.continuousEcg].map(({ system, code }) => ({ system, code }))

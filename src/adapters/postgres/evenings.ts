@@ -1,19 +1,19 @@
 /** Evenings: computing one as of any moment from the journal, and issuing one when its moment has come. */
 import { createHash } from 'node:crypto'
-import { v7 as uuidv7 } from 'uuid'
-import type { Context } from '../../flow/step.ts'
 import { factsFrom, type Watch } from '../../flow/watch-flow/day-facts.ts'
 import { type Evening, eveningBundle, eveningOf } from '../../flow/watch-flow/evening.ts'
+import { gapsOf } from '../../flow/watch-flow/gaps.ts'
 import type { Moment } from '../../flow/watch-flow/moments-due.ts'
 import type { Parties, Site, Tolerances } from '../../model/configuration.ts'
 import { instantOf } from '../../model/instant.ts'
 import { localDay } from '../../model/local-day.ts'
-import type { Instant, State } from '../../model/states.ts'
+import type { GapState, Instant, State } from '../../model/states.ts'
 import { instantSql, settledNow } from '../clock.ts'
 import { writeJson } from '../fhir/door/exact-numbers.ts'
 import type { Database, Tx } from './database.ts'
-import { statesOfDay } from './load-states.ts'
-import { watchAround } from './refresh-gaps.ts'
+import { statesById, statesOfDay } from './load-states.ts'
+import { gapChanges, watchAround } from './refresh-gaps.ts'
+import { deviceLock, inStep, orderLock } from './run-step.ts'
 
 export interface Watching {
   readonly db: Database
@@ -82,26 +82,40 @@ export const issuedEvening = async (
 
 const sha256 = (text: string): string => createHash('sha256').update(text).digest('hex')
 
-/** Opens, changes and mends the stored gaps of a site's day; each order and device in a transaction of its own. */
+/**
+ * Opens, changes and mends the stored gaps of a site's day. What differs is found without a lock and settled under the
+ * locks of its order and device, in a transaction each, so that no link has to wait for an evening.
+ */
 const refreshDay = async (w: Watching, site: Site, day: string, asOf: Instant, requestId: string): Promise<void> => {
   const states = await statesOfDay(w.db, site.id, day, spanOfDay(day, site))
-  const orders = states.filter((s) => s.kind === 'order').map((s) => s.id)
-  const devices = states.flatMap((s) =>
-    s.kind === 'link' || s.kind === 'application' || s.kind === 'return' ? [s.deviceId] : [],
+  const found = gapsOf(factsFrom(states), { asOf, parties: w.parties, tolerances: w.tolerances })
+  const stored = await w.db.query<{ state: GapState }>('select state from gaps where site = $1 and day = $2', [
+    site.id,
+    day,
+  ])
+  const changes = gapChanges(
+    found,
+    stored.map((r) => r.state),
+    asOf,
   )
-  const ctx: Context = {
-    now: asOf,
-    newId: () => uuidv7(),
-    caller: { id: 'daybind', role: 'operator' },
-    requestId,
-    parties: w.parties,
-    tolerances: w.tolerances,
+  const serials = await serialsOf(
+    w.db,
+    changes.flatMap(({ state }) => (state.kind === 'gap' && state.deviceId ? [state.deviceId] : [])),
+  )
+  for (const { state } of changes) {
+    if (state.kind !== 'gap') continue
+    const { orderId, deviceId } = state
+    const serial = deviceId === undefined ? undefined : serials.get(deviceId)
+    const locks = [...(orderId ? [orderLock(orderId)] : []), ...(serial !== undefined ? [deviceLock(serial)] : [])]
+    await inStep(w, { locks, caller: { id: 'daybind', role: 'operator' }, requestId }, (tx, ctx) =>
+      watchAround(tx, orderId ? [orderId] : [], deviceId ? [deviceId] : [], ctx),
+    )
   }
-  await w.db.transaction(async (tx) => {
-    await tx.script('begin')
-    await watchAround(tx, [...new Set(orders)], [...new Set(devices)], ctx)
-    await tx.script('commit')
-  })
+}
+
+const serialsOf = async (tx: Tx, ids: readonly string[]): Promise<ReadonlyMap<string, string>> => {
+  const devices = await statesById(tx, 'device', [...new Set(ids)])
+  return new Map(devices.flatMap((d) => (d.kind === 'device' ? [[d.id, d.serialNumber]] : [])))
 }
 
 /**
@@ -148,4 +162,34 @@ export const lastIssued = async (db: Database): Promise<ReadonlyMap<string, Inst
     `select site, ${instantSql('max(due_at)')} as due_at from evenings group by site`,
   )
   return new Map(rows.map((r) => [r.site, r.due_at]))
+}
+
+/** When the evenings of a site's day were issued. */
+export const issuedMoments = async (
+  tx: Tx,
+  site: string,
+  day: string,
+): Promise<readonly { moment: string; asOf: string }[]> =>
+  tx.query<{ moment: string; asOf: string }>(
+    `select moment, ${instantSql('as_of')} as "asOf" from evenings where site = $1 and day = $2 order by as_of`,
+    [site, day],
+  )
+
+/** How orders and recorders are called by people: placer number and serial number. */
+export const labelsOf = async (tx: Tx, e: Evening) => {
+  const ids = (pick: (g: GapState) => string | undefined) => [...new Set(e.gaps.flatMap((g) => pick(g) ?? []))]
+  const orders = await statesById(
+    tx,
+    'order',
+    ids((g) => g.orderId),
+  )
+  const devices = await statesById(
+    tx,
+    'device',
+    ids((g) => g.deviceId),
+  )
+  return {
+    orders: new Map(orders.flatMap((s) => (s.kind === 'order' ? [[s.id, s.placer.value] as const] : []))),
+    devices: new Map(devices.flatMap((s) => (s.kind === 'device' ? [[s.id, s.serialNumber] as const] : []))),
+  }
 }

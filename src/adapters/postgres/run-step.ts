@@ -55,6 +55,11 @@ export interface StepWork<K, A> {
   readonly tell: (tx: Tx, decision: Decision<A>, ctx: Context) => Promise<Told>
 }
 
+/** Names of locks: every step that touches an order, a device or a name takes its lock. */
+export const orderLock = (id: string): string => `order ${id}`
+export const deviceLock = (serialNumber: string): string => `device ${serialNumber}`
+export const nameLock = (owner: string, key: string): string => `name ${owner} ${key}`
+
 /** A 63-bit number for an advisory lock. Two names may share one; that costs a wait and nothing else. */
 const lockNumber = (name: string): bigint => createHash('sha256').update(name).digest().readBigInt64BE(0)
 
@@ -103,49 +108,61 @@ const remember = (tx: Tx, call: StepCall, told: Told, ctx: Context) =>
         ctx.now,
       ])
 
-const attempt = <K, A>(runner: StepRunner, call: StepCall, work: StepWork<K, A>): Promise<Checked<Told>> =>
-  runner.db.transaction(async (tx) => {
-    const captureLock = call.capture ? [`capture ${call.caller.id} ${call.capture.key}`] : []
-    const [row] = await tx.script<{ now: string }>(begin([...call.locks, ...captureLock]))
+interface Acting {
+  readonly caller: ActingCaller
+  readonly requestId: string
+  readonly locks: readonly string[]
+}
+
+type Surroundings = Pick<StepRunner, 'db' | 'parties' | 'tolerances'>
+
+/** A transaction under the locks, with the moment that it is stamped with; committed unless `work` answers `rollback`. */
+export const inStep = async (
+  around: Surroundings,
+  { caller, requestId, locks }: Acting,
+  work: (tx: Tx, ctx: Context) => Promise<'rollback' | unknown>,
+): Promise<void> => {
+  await around.db.transaction(async (tx) => {
+    const [row] = await tx.script<{ now: string }>(begin(locks))
     if (row === undefined) throw new Error('the clock row is missing')
-    const ctx: Context = {
-      now: row.now,
-      newId: () => uuidv7(),
-      caller: call.caller,
-      requestId: call.requestId,
-      parties: runner.parties,
-      tolerances: runner.tolerances,
-    }
-    const end = async <T>(result: T): Promise<T> => {
-      await tx.script('rollback')
-      return result
-    }
+    const { parties, tolerances } = around
+    const result = await work(tx, { now: row.now, newId: () => uuidv7(), caller, requestId, parties, tolerances })
+    await tx.script(result === 'rollback' ? 'rollback' : 'commit')
+  })
+}
+
+const attempt = async <K, A>(runner: StepRunner, call: StepCall, work: StepWork<K, A>): Promise<Checked<Told>> => {
+  const captureLock = call.capture ? [`capture ${call.caller.id} ${call.capture.key}`] : []
+  let outcome: Checked<Told> = refuse([])
+  await inStep(runner, { ...call, locks: [...call.locks, ...captureLock] }, async (tx, ctx) => {
     const before = await remembered(tx, call)
-    if (before) return end(before)
+    if (before) {
+      outcome = before
+      return 'rollback'
+    }
     const known = await work.load(tx, ctx)
-    if (!known.ok) return end(known)
-    const decided = work.decide(known.value, ctx)
-    if (!decided.ok) return end(decided)
+    const decided = known.ok ? work.decide(known.value, ctx) : known
+    if (!known.ok || !decided.ok) {
+      outcome = decided as Checked<never>
+      return 'rollback'
+    }
     const decision = decided.value
     const identities = work.names?.(decision, known.value) ?? []
+    const { changes, records = [] } = decision
     await save(
       tx,
-      {
-        step: call.step,
-        changes: decision.changes,
-        records: decision.records ?? [],
-        identities,
-        ...(call.inbound && { inbound: call.inbound }),
-      },
+      { step: call.step, changes, records, identities, ...(call.inbound && { inbound: call.inbound }) },
       ctx,
     )
-    await refreshGaps(tx, decision.changes, ctx)
+    await refreshGaps(tx, changes, ctx)
     await runner.afterWriting(tx, decision, ctx)
     const told = await work.tell(tx, decision, ctx)
     await remember(tx, call, told, ctx)
-    await tx.script(call.dryRun ? 'rollback' : 'commit')
-    return { ok: true, value: told, warnings: decision.warnings }
+    outcome = { ok: true, value: told, warnings: decision.warnings }
+    return call.dryRun ? 'rollback' : 'commit'
   })
+  return outcome
+}
 
 /**
  * Runs a step to its commit.

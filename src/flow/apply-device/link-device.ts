@@ -82,7 +82,7 @@ export const claimsOf = (p: ReadParameters<typeof patientParameters>): Stating =
 }
 
 /** The site that a call names, or that of the order; one that the caller does not work at is refused. */
-export const siteNamed = (p: Pick<LinkDeviceParameters, 'site'>, fallback: string | undefined, ctx: Context) => {
+export const siteNamed = (p: Pick<LinkDeviceParameters, 'site'>, fallback: string | undefined, ctx: Pick<Context, 'caller' | 'parties'>) => {
   const named = p.site[0]
   const site = ctx.parties.sites.find((s) =>
     named ? s.identifier.system === named.value.system && s.identifier.value === named.value.value : s.id === fallback,

@@ -7,7 +7,7 @@ import { readMoment } from '../../model/moment.ts'
 import type { ParameterTable, ReadParameters } from '../../model/parameters.ts'
 import { accept, type Checked, isRefusal, type Problem, refusal, refuse } from '../../model/problems.ts'
 import type { ApplicationState, DeviceState, LinkState, ReturnState, StubState, TaskState } from '../../model/states.ts'
-import { type DeviceClaim, deviceParameters } from '../apply-device/device-claim.ts'
+import { deviceParameters } from '../apply-device/device-claim.ts'
 import { forwardAgain } from '../apply-device/end-link.ts'
 import { captureParameters, siteNamed, wearParameters } from '../apply-device/link-device.ts'
 import { deviceAfter, stubFor } from '../apply-device/make-link.ts'
@@ -143,7 +143,6 @@ const sameAgain = (s: ReturnSituation, receivedAt: string): Returned | undefined
 /** Nothing that it answers or stores for an unlinked device names a patient. */
 export const recordReturn = (
   p: RecordReturnParameters,
-  _claim: DeviceClaim,
   s: ReturnSituation,
   ctx: Context,
 ): Checked<Decision<Returned>> => {

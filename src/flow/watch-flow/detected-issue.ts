@@ -3,17 +3,7 @@ import type { DetectedIssue } from 'fhir/r4.js'
 import { ownIdentifier, to } from '../../model/resources/common.ts'
 import type { GapState } from '../../model/states.ts'
 import { extensions, systems } from '../../model/systems.ts'
-import { ruleOf } from './gaps.ts'
-
-const detailOf = (gap: GapState): string => {
-  const { means, next } = ruleOf(gap.code)
-  const twelve = gap.cause === 'am-pm' ? ' Likeliest cause: morning and afternoon were exchanged (12 hours).' : ''
-  const found =
-    gap.found === undefined
-      ? ''
-      : ` (${gap.code === 'clock-doubt' ? `the recorder's clock is ${gap.found}` : `expired ${gap.found}`})`
-  return `${means.slice(0, -1)}${found}.${twelve} ${next}`
-}
+import { detailOf, ruleOf } from './gaps.ts'
 
 const implicatedBy = (gap: GapState) => [
   ...(gap.orderId === undefined ? [] : [to('ServiceRequest', gap.orderId)]),

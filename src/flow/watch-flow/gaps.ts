@@ -28,6 +28,11 @@ type Found = Omit<GapState, 'kind' | 'id' | 'code'> & { readonly key: string }
 /** Name space of gap ids: the same gap has the same id whoever finds it. */
 const gapNames = uuidv5('https://daybind.example/gaps', uuidv5.URL)
 
+const gapId = (code: GapCode, key: string): string => uuidv5(`${code} ${key}`, gapNames)
+
+/** The gap that a return without a patient opens. */
+export const gapIdOfReturn = (returnId: string): string => gapId('return-without-patient', returnId)
+
 const mendedBy = (at: string | undefined, action: 'linked' | 'returned' | 'cancelled' | 'rescheduled') =>
   at === undefined ? {} : { mended: { at, action } }
 
@@ -252,10 +257,21 @@ export const gapsOf = (facts: Facts, watch: Watch): readonly GapState[] =>
       .map(
         ({ key, ...found }): GapState => ({
           kind: 'gap',
-          id: uuidv5(`${rule.code} ${key}`, gapNames),
+          id: gapId(rule.code, key),
           code: rule.code,
           ...found,
         }),
       )
       .sort((a, b) => (a.since < b.since || (a.since === b.since && a.id < b.id) ? -1 : 1)),
   )
+
+/** What a gap means here and what to do next, in a sentence or three. */
+export const detailOf = (gap: GapState): string => {
+  const { means, next } = ruleOf(gap.code)
+  const twelve = gap.cause === 'am-pm' ? ' Likeliest cause: morning and afternoon were exchanged (12 hours).' : ''
+  const found =
+    gap.found === undefined
+      ? ''
+      : ` (${gap.code === 'clock-doubt' ? `the recorder's clock is ${gap.found}` : `expired ${gap.found}`})`
+  return `${means.slice(0, -1)}${found}.${twelve} ${next}`
+}

@@ -361,6 +361,12 @@ cases('references', [
   ],
   ['none to what is contained', { ...order, contained: [contained] }, 'broken-invariant ServiceRequest.contained[0]'],
   [
+    'a text that looks like one',
+    { ...order, note: [{ text: '#p' }], contained: [contained] },
+    'broken-invariant ServiceRequest.contained[0]',
+  ],
+  ['a canonical to what is contained', { ...order, instantiatesCanonical: ['#p'], contained: [contained] }],
+  [
     'from what is contained to what contains it',
     {
       ...order,

@@ -28,6 +28,12 @@ const change = (how: string, { holder, name }: { holder: Container; name: string
   else if (isContainer(value)) value[key] = other
 }
 
+/** Without control characters: R4's pattern of a string allows them (scans carry U+001D), the library does not. */
+const json = fc
+  .json({ maxDepth: 2 })
+  .filter((text) => !/\\u00[01]|\\[bf]/.test(text))
+  .map((text) => JSON.parse(text))
+
 /** An example with one change somewhere; a place in a list that was deleted is closed up. */
 const changed = fc
   .record({
@@ -35,10 +41,7 @@ const changed = fc
     place: fc.nat(),
     how: fc.constantFrom('delete', 'replace', 'wrap', 'empty', 'add'),
     key: fc.constantFrom('status', 'extension', '_status', 'id', 'contained', 'valueString', 'reference', 'foo'),
-    other: fc.oneof(
-      fc.json({ maxDepth: 2, noUnicodeString: false }).map((text) => JSON.parse(text)),
-      fc.constant('#x'),
-    ),
+    other: fc.oneof(json, fc.constant('#x')),
   })
   .map(({ name, place, how, key, other }) => {
     const resource = JSON.parse(textOf(name).toString())
@@ -71,7 +74,7 @@ describe("HL7's own examples", () => {
       fc.property(changed, (resource) => {
         if (libraryRefuses(resource)) expect(checkResource(resource)).not.toEqual([])
       }),
-      { numRuns: 30000 },
+      { numRuns: 500 },
     )
   })
 })
@@ -85,7 +88,7 @@ describe('for any value', () => {
   }
 
   it('changed examples never make it throw, and each problem has a place', () => {
-    fc.assert(fc.property(changed, isWellTold), { numRuns: 30000 })
+    fc.assert(fc.property(changed, isWellTold), { numRuns: 500 })
   })
 
   it('any JSON under any type of ours never makes it throw', () => {

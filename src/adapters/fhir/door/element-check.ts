@@ -10,6 +10,8 @@ import { type Shape, type Slot, shapeOf } from './shapes.ts'
 /** The parser caps bodies at less; this guards against values that did not come through it. */
 const maxDepth = 100
 const maxCodesTold = 24
+/** Types in which `#id` points to a contained resource, besides Reference.reference (dom-3). */
+const addresses = new Set(['uri', 'url', 'canonical'])
 
 interface Subject {
   readonly resource: Tree
@@ -136,7 +138,7 @@ export class ElementCheck {
       this.findings.add(wrong.code, at, { found, expected: wrong.expected })
     } else if (slot.codes && !slot.codes.has(String(value))) {
       this.findings.add('unknown-code', at, { found: value, expected: listed(slot.codes) })
-    } else if (typeof value === 'string') this.local.note(value)
+    } else if (typeof value === 'string' && addresses.has(slot.type)) this.local.note(value)
   }
 
   /** The `_name` beside a primitive `name`: its id and extensions, or a list of them with null for none. */

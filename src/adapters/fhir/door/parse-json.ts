@@ -29,13 +29,13 @@ const withoutMark = (text: string): string => (text.charCodeAt(0) === 0xfeff ? t
 const decode = (bytes: Uint8Array): Checked<string> => {
   const text = Buffer.from(bytes.buffer, bytes.byteOffset, bytes.byteLength).toString('utf8')
   if (isUtf8(bytes)) return accept(withoutMark(text))
-  const note = `${placeIn(text, firstBroken(text, bytes))}: the bytes are not valid UTF-8.`
+  const note = `${placesIn(text)(firstBroken(text, bytes))}: the bytes are not valid UTF-8.`
   return refuse([refusal('malformed-json', '', { note, expected: 'UTF-8' })])
 }
 
 const wellFormed = (text: string): Checked<string> => {
   if (text.isWellFormed()) return accept(withoutMark(text))
-  const note = `${placeIn(text, text.search(/\p{Surrogate}/u))}: half a surrogate pair.`
+  const note = `${placesIn(text)(text.search(/\p{Surrogate}/u))}: half a surrogate pair.`
   return refuse([refusal('wrong-value', '', { note, expected: 'whole characters' })])
 }
 
@@ -53,20 +53,29 @@ const firstBroken = (text: string, bytes: Uint8Array): number => {
   return 0
 }
 
-const placeIn = (text: string, offset: number): string => {
-  const before = text.slice(0, offset)
-  const line = before.split('\n').length
-  return `Line ${line}, column ${offset - before.lastIndexOf('\n')}`
+/** Line and column of offsets in a text, asked for in the order in which the scan meets them. */
+const placesIn = (text: string): ((offset: number) => string) => {
+  let line = 1
+  let start = 0
+  return (offset) => {
+    for (let end = text.indexOf('\n', start); end !== -1 && end < offset; end = text.indexOf('\n', start)) {
+      line++
+      start = end + 1
+    }
+    return `Line ${line}, column ${offset - start + 1}`
+  }
 }
 
-const told = (text: string, faults: readonly Fault[], root: unknown): Problem[] =>
-  faults.map(({ code, offset, path, found, expected, note }) =>
+const told = (text: string, faults: readonly Fault[], root: unknown): Problem[] => {
+  const placeOf = placesIn(text)
+  return faults.map(({ code, offset, path, found, expected }) =>
     refusal(code, expressions(root, path), {
-      note: `${placeIn(text, offset)}${note === undefined ? '' : `: ${note}`}.`,
+      note: `${placeOf(offset)}.`,
       ...(found !== undefined && { found }),
       ...(expected !== undefined && { expected }),
     }),
   )
+}
 
 const typeOf = (value: unknown): string | undefined => {
   if (typeof value !== 'object' || value === null || !('resourceType' in value)) return undefined

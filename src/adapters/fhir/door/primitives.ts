@@ -59,7 +59,7 @@ const moment =
 
 const instant = moment(aMoment)
 const momentOrDate = moment(aDateOrMoment)
-const dateTime: TextCheck = (text) => (text.length > 10 ? momentOrDate(text) : date(text) && (date(text) ?? noSuchDay))
+const dateTime: TextCheck = (text) => (text.length > 10 ? momentOrDate(text) : date(text))
 
 const text: TextCheck = (value) => {
   // \v and \f alone lie outside R4's own pattern; U+001D must pass, scans carry it.

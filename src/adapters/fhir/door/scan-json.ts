@@ -17,7 +17,6 @@ export interface Fault {
   readonly path: readonly (string | number)[]
   readonly found?: string
   readonly expected?: string
-  readonly note?: string
 }
 
 export interface Scan {

@@ -1,0 +1,364 @@
+/** accept-order over HTTP: POST and PUT of one resource, transaction and batch. */
+import type { Bundle, BundleEntry, FhirResource } from 'fhir/r4.js'
+import { type Accepted, acceptEntries, type Known, pushedTypes } from '../../flow/accept-order/accept-order.ts'
+import { type Incoming, identitiesOf } from '../../flow/accept-order/incoming.ts'
+import type { ActingCaller, Decision } from '../../flow/step.ts'
+import type { Parties, Source, SystemValue } from '../../model/configuration.ts'
+import { accept, type Checked, type Problem, refusal, refuse, statusOf } from '../../model/problems.ts'
+import { defaultTakes } from '../../model/systems.ts'
+import { isTree } from '../../model/tree.ts'
+import { checkResource } from '../fhir/door/check-resource.ts'
+import { operationOutcome } from '../fhir/outcome.ts'
+import type { Tx } from '../postgres/database.ts'
+import { readResource } from '../postgres/find-resources.ts'
+import { loadForOrders, namesToLock } from '../postgres/load-for-orders.ts'
+import { resourceText } from '../postgres/resource-text.ts'
+import { nameLock, orderLock, runStep, type StepRunner, type Told } from '../postgres/run-step.ts'
+import { type Call, fhirReply, problemReply, type Reply, type Route, toldReply } from './call.ts'
+
+/** As which source a caller speaks: the configured one with its id, or one of its own by default. */
+const sourceOf = (caller: ActingCaller, parties: Parties): Source => {
+  const own: Source = { id: caller.id, takes: defaultTakes, poll: 'PT30S' }
+  const only = caller.role === 'clinic' && caller.sites?.length === 1 ? caller.sites[0] : undefined
+  return parties.sources.find((s) => s.id === caller.id) ?? { ...own, ...(only !== undefined && { site: only }) }
+}
+
+const criterionText = /^(?:\?)?identifier=([^|&]*)\|([^&]+)$/
+
+const readCriterion = (text: string, at: string): Checked<SystemValue> => {
+  const [, system, value] = criterionText.exec(text) ?? []
+  if (system === undefined || value === undefined)
+    return refuse([refusal('wrong-parameter', at, { found: text, expected: 'identifier=system|value' })])
+  const [decodedSystem, decodedValue] = [decoded(system), decoded(value)]
+  if (decodedSystem === undefined || decodedValue === undefined)
+    return refuse([refusal('wrong-parameter', at, { found: text, expected: 'percent-encoded text' })])
+  return accept({ system: decodedSystem, value: decodedValue })
+}
+
+const decoded = (text: string): string | undefined => {
+  try {
+    return decodeURIComponent(text)
+  } catch {
+    return undefined
+  }
+}
+
+const readIfMatch = (text: string | undefined, at: string): Checked<number | undefined> => {
+  if (text === undefined) return accept(undefined)
+  const version = /^(?:W\/)?"(\d{1,9})"$/.exec(text.trim())?.[1]
+  return version === undefined
+    ? refuse([refusal('wrong-parameter', at, { found: text, expected: 'W/"<version>"' })])
+    : accept(Number(version))
+}
+
+interface Asked {
+  readonly at: string
+  readonly method: 'POST' | 'PUT'
+  readonly resource: unknown
+  readonly type?: string
+  readonly targetId?: string
+  readonly criterion?: string
+  readonly ifNoneExist?: string
+  readonly ifMatch?: string
+  readonly fullUrl?: string
+}
+
+/** Is it FHIR, and does the request fit it: everything that can be told without looking anything up. */
+const readIncoming = (asked: Asked): Checked<Incoming> => {
+  const expected = asked.type === undefined ? undefined : [asked.type]
+  const problems = [...checkResource(asked.resource, expected, asked.at === '' ? undefined : asked.at)]
+  const place = asked.at === '' ? '' : asked.at.replace(/resource$/, 'request')
+  const criterion = asked.criterion === undefined ? accept(undefined) : readCriterion(asked.criterion, place)
+  const ifNoneExist = asked.ifNoneExist === undefined ? accept(undefined) : readCriterion(asked.ifNoneExist, place)
+  const ifMatch = readIfMatch(asked.ifMatch, place)
+  for (const read of [criterion, ifNoneExist, ifMatch]) if (!read.ok) problems.push(...read.problems)
+  const resource = asked.resource as FhirResource
+  if (asked.targetId !== undefined && isTree(resource) && resource.id !== undefined && resource.id !== asked.targetId)
+    problems.push(refusal('wrong-id', `${asked.type}.id`, { found: resource.id, expected: asked.targetId }))
+  if (problems.length > 0 || !criterion.ok || !ifNoneExist.ok || !ifMatch.ok) return refuse(problems)
+  return accept({
+    at: asked.at,
+    method: asked.method,
+    resource,
+    ...(asked.fullUrl !== undefined && { fullUrl: asked.fullUrl }),
+    ...(asked.targetId !== undefined && { targetId: asked.targetId }),
+    ...(criterion.value && { criterion: criterion.value }),
+    ...(ifNoneExist.value && { ifNoneExist: ifNoneExist.value }),
+    ...(ifMatch.value !== undefined && { ifMatch: ifMatch.value }),
+  })
+}
+
+/** Names of the order's and the patient's own, for those that are not named yet. */
+const namesGiven = (source: Source, entries: readonly Incoming[]) => (decision: Decision<readonly Accepted[]>) =>
+  decision.answer.flatMap((a, i) => {
+    const entry = entries[i]
+    if (entry === undefined || a.outcome === 'matched' || a.outcome === 'older') return []
+    return identitiesOf(entry, source).map((identity) => ({ ...identity, owner: source.id, id: a.id }))
+  })
+
+/** Whoever revises a resource by our id writes on behalf of the source that it came from. */
+const ownerOf = (entries: readonly Incoming[], known: Known, parties: Parties): Source | undefined => {
+  const [only, ...others] = entries
+  if (only?.targetId === undefined || others.length > 0) return undefined
+  const owner = known.stored.get(`${only.resource.resourceType}/${only.targetId}`)?.state.source
+  if (owner === undefined) return undefined
+  return parties.sources.find((s) => s.id === owner) ?? { id: owner, takes: defaultTakes, poll: 'PT30S' }
+}
+
+type Tell = (tx: Tx, answers: readonly Accepted[]) => Promise<Told>
+
+/**
+ * Runs accept-order for entries that stand or fall together. Names are locked; the ids of orders that they lead to are
+ * looked up first, so that their locks are taken too.
+ */
+const run = async (
+  runner: StepRunner,
+  call: Call,
+  entries: readonly Incoming[],
+  inbound: string,
+  route: string,
+  tell: Tell,
+): Promise<Checked<Told>> => {
+  const speaking = sourceOf(call.caller, runner.parties)
+  const first = await loadForOrders(runner.db, entries, speaking, call.sight)
+  const source = ownerOf(entries, first, runner.parties) ?? speaking
+  const before = source === speaking ? first : await loadForOrders(runner.db, entries, source, call.sight)
+  const orders = [...before.stored.values()].flatMap(({ state }) =>
+    state.kind === 'order' ? [orderLock(state.id)] : [],
+  )
+  const names = namesToLock(entries, source).map((key) => nameLock(source.id, key))
+  return runStep(
+    runner,
+    {
+      step: 'accept-order',
+      caller: call.caller,
+      requestId: call.requestId,
+      locks: [...orders, ...names],
+      inbound: { route, body: inbound },
+      dryRun: call.dryRun,
+    },
+    {
+      load: async (tx) => accept(await loadForOrders(tx, entries, source, call.sight)),
+      decide: (known, ctx) => acceptEntries(entries, source, known, ctx),
+      names: namesGiven(source, entries),
+      tell: (tx, decision) => tell(tx, decision.answer),
+    },
+  )
+}
+
+const statusOfAnswer = (a: Accepted): 200 | 201 => (a.outcome === 'created' ? 201 : 200)
+
+const stored = async (tx: Tx, a: Accepted) => {
+  const row = await readResource(tx, a.type, a.id, undefined)
+  if (row === undefined) throw new Error(`${a.type}/${a.id} was not stored`)
+  return row
+}
+
+const tellOne =
+  (base: string): Tell =>
+  async (tx, [answer]) => {
+    if (answer === undefined) throw new Error('one entry, one answer')
+    const row = await stored(tx, answer)
+    const location = `${base}/fhir/${row.type}/${row.id}/_history/${row.version}`
+    const headers = {
+      etag: `W/"${row.version}"`,
+      'last-modified': new Date(row.updated).toUTCString(),
+      ...(answer.outcome === 'created' && { location }),
+    }
+    return { status: statusOfAnswer(answer), body: resourceText(row), headers }
+  }
+
+const responseEntry = async (tx: Tx, base: string, answer: Accepted) => {
+  const row = await stored(tx, answer)
+  return {
+    fullUrl: `${base}/fhir/${row.type}/${row.id}`,
+    response: {
+      status: statusOfAnswer(answer) === 201 ? '201 Created' : '200 OK',
+      location: `${base}/fhir/${row.type}/${row.id}/_history/${row.version}`,
+      etag: `W/"${row.version}"`,
+      lastModified: row.updated,
+      ...(answer.warnings.length > 0 && { outcome: operationOutcome(answer.warnings) }),
+    },
+  }
+}
+
+const tellBundle =
+  (base: string): Tell =>
+  async (tx, answers) => {
+    const entry = []
+    for (const answer of answers) entry.push(await responseEntry(tx, base, answer))
+    return { status: 200, body: JSON.stringify({ resourceType: 'Bundle', type: 'transaction-response', entry }) }
+  }
+
+const requestUrl = /^([A-Z][A-Za-z]+)(?:\/([A-Za-z0-9.-]{1,64}))?(?:\?(.*))?$/
+
+/** What one entry of a Bundle asks for. */
+const askedBy = (entry: BundleEntry, i: number): Checked<Asked> => {
+  const at = `Bundle.entry[${i}].request`
+  const { method, url = '', ifNoneExist, ifMatch } = entry.request ?? {}
+  const [, type, id, query] = requestUrl.exec(url) ?? []
+  const problems: Problem[] = []
+  if (entry.request === undefined) problems.push(refusal('missing-element', at, { expected: 'method and url' }))
+  else if (method !== 'POST' && method !== 'PUT')
+    problems.push(refusal('method-not-taken', `${at}.method`, { found: method, expected: 'POST or PUT' }))
+  else if (
+    type === undefined ||
+    (method === 'PUT' && id === undefined && query === undefined) ||
+    (method === 'POST' && id !== undefined)
+  )
+    problems.push(
+      refusal('wrong-value', `${at}.url`, { found: url, expected: 'Type, Type/id or Type?identifier=system|value' }),
+    )
+  if (entry.resource === undefined)
+    problems.push(refusal('missing-element', `Bundle.entry[${i}].resource`, { expected: 'the resource' }))
+  if (problems.length > 0 || type === undefined) return refuse(problems)
+  return accept({
+    at: `Bundle.entry[${i}].resource`,
+    method: method === 'PUT' ? 'PUT' : 'POST',
+    resource: entry.resource,
+    type,
+    ...(id !== undefined && { targetId: id }),
+    ...(query !== undefined && method === 'PUT' && { criterion: query }),
+    ...(ifNoneExist !== undefined && { ifNoneExist }),
+    ...(ifMatch !== undefined && { ifMatch }),
+    ...(entry.fullUrl !== undefined && { fullUrl: entry.fullUrl }),
+  })
+}
+
+const readEntry = (entry: BundleEntry, i: number): Checked<Incoming> => {
+  const asked = askedBy(entry, i)
+  return asked.ok ? readIncoming(asked.value) : asked
+}
+
+/** All or nothing. */
+const transaction = async (runner: StepRunner, base: string, call: Call, bundle: Bundle): Promise<Reply> => {
+  const read = (bundle.entry ?? []).map(readEntry)
+  const problems = read.flatMap((r) => (r.ok ? [] : r.problems))
+  if (problems.length > 0) return problemReply(problems)
+  const entries = read.flatMap((r) => (r.ok ? [r.value] : []))
+  if (entries.length === 0) return fhirReply(200, { resourceType: 'Bundle', type: 'transaction-response' })
+  return toldReply(await run(runner, call, entries, call.text, 'POST /fhir', tellBundle(base)))
+}
+
+const failedEntry = (problems: readonly Problem[]) => ({
+  response: { status: String(statusOf(problems)), outcome: operationOutcome(problems) },
+})
+
+/** Each entry for itself; a failure of one is told in its place. */
+const batch = async (runner: StepRunner, base: string, call: Call, bundle: Bundle): Promise<Reply> => {
+  const entry: unknown[] = []
+  for (const [i, e] of (bundle.entry ?? []).entries()) {
+    const incoming = readEntry(e, i)
+    const told = incoming.ok
+      ? await run(runner, call, [incoming.value], JSON.stringify(e), 'POST /fhir', tellBundle(base))
+      : incoming
+    if (!told.ok) entry.push(failedEntry(told.problems))
+    else entry.push(...((JSON.parse(told.value.body) as { entry: unknown[] }).entry ?? []))
+  }
+  return fhirReply(200, { resourceType: 'Bundle', type: 'batch-response', entry })
+}
+
+const bundleTypes = ['transaction', 'batch']
+
+const takeBundle = async (runner: StepRunner, base: string, call: Call): Promise<Reply> => {
+  const problems = [...checkResource(call.body, ['Bundle'])]
+  const bundle = call.body as Bundle
+  if (problems.length === 0 && !bundleTypes.includes(bundle.type))
+    problems.push(refusal('unknown-code', 'Bundle.type', { found: bundle.type, expected: bundleTypes.join(' | ') }))
+  if (problems.length > 0) return problemReply(problems)
+  return bundle.type === 'transaction' ? transaction(runner, base, call, bundle) : batch(runner, base, call, bundle)
+}
+
+const takeOne = async (
+  runner: StepRunner,
+  base: string,
+  call: Call,
+  asked: Omit<Asked, 'at' | 'resource'>,
+  route: string,
+): Promise<Reply> => {
+  const incoming = readIncoming({ ...asked, at: '', resource: call.body })
+  if (!incoming.ok) return problemReply(incoming.problems)
+  return toldReply(await run(runner, call, [incoming.value], call.text, route, tellOne(base)))
+}
+
+const ifMatchOf = (call: Call) => {
+  const ifMatch = call.header('if-match')
+  return ifMatch === undefined ? {} : { ifMatch }
+}
+
+const queryText = (call: Call): string => call.query.map(([k, v]) => `${k}=${encodeURIComponent(v)}`).join('&')
+
+const identifierQuery = (call: Call): string => {
+  const [only] = call.query
+  return call.query.length === 1 && only?.[0] === 'identifier'
+    ? `identifier=${only[1].split('|').map(encodeURIComponent).join('|')}`
+    : queryText(call)
+}
+
+/** The types that may be written alone; all others come in a Bundle. */
+const alone = ['ServiceRequest', 'Patient'] as const
+
+export const acceptOrderRoutes = (runner: StepRunner, base: string): readonly Route[] => {
+  const may = ['source', 'clinic', 'operator'] as const
+  const step = 'accept-order' as const
+  const singles = alone.flatMap((type): Route[] => [
+    {
+      method: 'POST',
+      url: `/fhir/${type}`,
+      may,
+      step,
+      fhir: { types: [type], interaction: 'create', conditional: 'create' },
+      handle: (call) => {
+        const ifNoneExist = call.header('if-none-exist')
+        return takeOne(
+          runner,
+          base,
+          call,
+          { method: 'POST', type, ...(ifNoneExist !== undefined && { ifNoneExist }) },
+          `POST /fhir/${type}`,
+        )
+      },
+    },
+    {
+      method: 'PUT',
+      url: `/fhir/${type}`,
+      may,
+      step,
+      fhir: { types: [type], conditional: 'update' },
+      handle: (call) =>
+        takeOne(
+          runner,
+          base,
+          call,
+          { method: 'PUT', type, criterion: identifierQuery(call), ...ifMatchOf(call) },
+          `PUT /fhir/${type}`,
+        ),
+    },
+    {
+      method: 'PUT',
+      url: `/fhir/${type}/:id`,
+      may,
+      step,
+      fhir: { types: [type], interaction: 'update' },
+      handle: (call) =>
+        takeOne(
+          runner,
+          base,
+          call,
+          { method: 'PUT', type, targetId: call.params.id ?? '', ...ifMatchOf(call) },
+          `PUT /fhir/${type}`,
+        ),
+    },
+  ])
+  return [
+    {
+      method: 'POST',
+      url: '/fhir',
+      may,
+      step,
+      fhir: { types: pushedTypes, interaction: 'transaction' },
+      handle: (call) => takeBundle(runner, base, call),
+    },
+    ...singles,
+  ]
+}

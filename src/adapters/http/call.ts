@@ -1,0 +1,75 @@
+/** What a handler gets and gives: no framework in between. */
+import type { FhirResource } from 'fhir/r4.js'
+import type { ActingCaller } from '../../flow/step.ts'
+import type { StepName } from '../../flow/steps.ts'
+import type { Role } from '../../model/configuration.ts'
+import { type Checked, type Problem, statusOf } from '../../model/problems.ts'
+import { writeJson } from '../fhir/door/exact-numbers.ts'
+import { operationOutcome } from '../fhir/outcome.ts'
+import type { Sight } from '../postgres/find-resources.ts'
+import type { Told } from '../postgres/run-step.ts'
+
+export interface Call {
+  readonly caller: ActingCaller
+  /** What the caller may see; absent: everything. */
+  readonly sight: Sight
+  readonly requestId: string
+  readonly params: Readonly<Record<string, string>>
+  readonly query: readonly (readonly [string, string])[]
+  readonly header: (name: string) => string | undefined
+  /** Parsed; undefined when there was none. */
+  readonly body: unknown
+  /** As received. */
+  readonly text: string
+  readonly dryRun: boolean
+}
+
+export interface Reply {
+  readonly status: number
+  readonly body?: string
+  readonly headers?: Readonly<Record<string, string>>
+  /** Default: FHIR JSON. */
+  readonly type?: string
+}
+
+export interface Route {
+  readonly method: 'GET' | 'POST' | 'PUT' | 'DELETE'
+  /** With parameters, `/fhir/ServiceRequest/:id`. */
+  readonly url: string
+  /** Who may call it; a route that says nothing does not start. */
+  readonly may: 'public' | readonly Role[]
+  /** For the log line. */
+  readonly step: StepName | 'read' | 'operate'
+  readonly handle: (call: Call) => Promise<Reply>
+  /** What the CapabilityStatement says of it. */
+  readonly fhir?: {
+    readonly types: readonly string[]
+    readonly interaction?: 'read' | 'create' | 'update' | 'search-type' | 'transaction' | 'batch'
+    readonly operation?: string
+    readonly conditional?: 'create' | 'update'
+  }
+}
+
+export const fhirReply = (
+  status: number,
+  resource: FhirResource | object,
+  headers?: Record<string, string>,
+): Reply => ({
+  status,
+  body: writeJson(resource),
+  ...(headers && { headers }),
+})
+
+/** Every problem at once, under the status of the class that comes first. */
+export const problemReply = (problems: readonly Problem[]): Reply => {
+  const status = statusOf(problems)
+  return {
+    ...fhirReply(status, operationOutcome(problems)),
+    ...(status === 503 && { headers: { 'retry-after': '5' } }),
+    ...(status === 401 && { headers: { 'www-authenticate': 'Bearer' } }),
+  }
+}
+
+export const toldReply = (told: Checked<Told>): Reply => (told.ok ? told.value : problemReply(told.problems))
+
+export const everyone: readonly Role[] = ['source', 'clinic', 'reading-service', 'operator']

@@ -1,0 +1,163 @@
+/** forward-order over HTTP: the reading service's answer, and the operator's view of deliveries. */
+import type { Task } from 'fhir/r4.js'
+import { answerTask } from '../../flow/forward-order/answer-task.ts'
+import { accept, type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
+import { taskResource } from '../../model/resources/link-resources.ts'
+import type { TaskState } from '../../model/states.ts'
+import { identifierSystems } from '../../model/systems.ts'
+import { checkResource } from '../fhir/door/check-resource.ts'
+import type { Tx } from '../postgres/database.ts'
+import {
+  answerDelivery,
+  listDeliveries,
+  pauseDestination,
+  replayDelivery,
+  resumeDestination,
+} from '../postgres/deliveries.ts'
+import { readResource } from '../postgres/find-resources.ts'
+import { statesById } from '../postgres/load-states.ts'
+import { resourceText } from '../postgres/resource-text.ts'
+import { orderLock, runStep, type StepRunner } from '../postgres/run-step.ts'
+import type { Queue } from '../queue/queue.ts'
+import { type Call, problemReply, type Reply, type Route, toldReply } from './call.ts'
+
+const taskById = async (tx: Tx, id: string): Promise<TaskState | undefined> =>
+  (await statesById(tx, 'task', [id])).find((s): s is TaskState => s.kind === 'task')
+
+/** A reading service answers for its own work only; what is another's is not there. */
+const ownTask = async (runner: StepRunner, call: Call, id: string): Promise<Checked<TaskState>> => {
+  const seen = await readResource(runner.db, 'Task', id, call.sight)
+  const task = seen && (await taskById(runner.db, id))
+  const theirs =
+    task !== undefined && (call.caller.role !== 'reading-service' || task.readingService === call.caller.id)
+  return task && theirs ? accept(task) : refuse([refusal('not-known')])
+}
+
+const idOfCriterion = (call: Call): Checked<string> => {
+  const [only, ...others] = call.query
+  const [system, value] = only?.[0] === 'identifier' && others.length === 0 ? only[1].split('|') : []
+  if (system === identifierSystems.Task && value !== undefined) return accept(value)
+  return refuse([
+    refusal('wrong-parameter', '', {
+      found: only?.join('='),
+      expected: `identifier=${identifierSystems.Task}|<value>`,
+    }),
+  ])
+}
+
+const versionProblems = (call: Call, version: number): readonly Problem[] => {
+  const ifMatch = call.header('if-match')
+  return ifMatch === undefined || ifMatch === `W/"${version}"` || ifMatch === `"${version}"`
+    ? []
+    : [refusal('version-conflict', '', { found: ifMatch, expected: `W/"${version}"` })]
+}
+
+const answer =
+  (runner: StepRunner) =>
+  async (call: Call): Promise<Reply> => {
+    const id = call.params.id === undefined ? idOfCriterion(call) : accept(call.params.id)
+    const task = id.ok ? await ownTask(runner, call, id.value) : id
+    if (!task.ok) return problemReply(task.problems)
+    const problems = [...checkResource(call.body, ['Task'])]
+    const written = call.body as Task
+    if (problems.length === 0 && written.id !== undefined && written.id !== task.value.id)
+      problems.push(refusal('wrong-id', 'Task.id', { found: written.id, expected: task.value.id }))
+    if (problems.length > 0) return problemReply(problems)
+    const told = await runStep(
+      runner,
+      {
+        step: 'forward-order',
+        caller: call.caller,
+        requestId: call.requestId,
+        locks: [orderLock(task.value.orderId)],
+        inbound: { route: 'PUT /fhir/Task', body: call.text },
+        dryRun: call.dryRun,
+      },
+      {
+        load: async (tx) => {
+          const [state, row] = [
+            await taskById(tx, task.value.id),
+            await readResource(tx, 'Task', task.value.id, undefined),
+          ]
+          if (!state || !row) return refuse([refusal('not-known')])
+          const stale = versionProblems(call, row.version)
+          return stale.length > 0 ? refuse(stale) : accept(state)
+        },
+        decide: (state, ctx) => answerTask(written, taskResource(state), state, ctx),
+        tell: async (tx, { answer: said }) => {
+          if (said.taken !== undefined)
+            await answerDelivery(tx, task.value.readingService, task.value.orderId, said.taken)
+          const row = await readResource(tx, 'Task', said.taskId, undefined)
+          if (row === undefined) throw new Error('the task is not stored')
+          return { status: 200, body: resourceText(row), headers: { etag: `W/"${row.version}"` } }
+        },
+      },
+    )
+    return toldReply(told)
+  }
+
+const json = (status: number, value: unknown): Reply => ({
+  status,
+  body: JSON.stringify(value),
+  type: 'application/json; charset=utf-8',
+})
+
+const parameter = (call: Call, name: string): string | undefined => call.query.find(([n]) => n === name)?.[1]
+
+const list =
+  (runner: StepRunner) =>
+  async (call: Call): Promise<Reply> => {
+    const [destination, fate, order] = ['destination', 'fate', 'order'].map((name) => parameter(call, name))
+    const limit = Math.min(Math.max(Number(parameter(call, 'count') ?? 100) || 100, 1), 1000)
+    const filter = { ...(destination && { destination }), ...(fate && { fate }), ...(order && { order }) }
+    return json(200, { deliveries: await listDeliveries(runner.db, filter, limit) })
+  }
+
+const replay =
+  (runner: StepRunner, queue: Queue) =>
+  async (call: Call): Promise<Reply> => {
+    const queued = await runner.db.transaction(async (tx) => {
+      await tx.script('begin')
+      const row = await replayDelivery(tx, call.params.id ?? '')
+      if (row) await queue.announce(tx, [row])
+      await tx.script('commit')
+      return row
+    })
+    return queued ? json(202, queued) : problemReply([refusal('not-known')])
+  }
+
+const pause =
+  (runner: StepRunner, paused: boolean) =>
+  async (call: Call): Promise<Reply> => {
+    const id = call.params.id ?? ''
+    if (!runner.parties.readingServices.some((r) => r.id === id)) return problemReply([refusal('not-known')])
+    if (paused) await pauseDestination(runner.db, id, `paused by ${call.caller.id}`)
+    else await resumeDestination(runner.db, id)
+    return json(200, { destination: id, paused })
+  }
+
+export const forwardOrderRoutes = (runner: StepRunner, queue: Queue): readonly Route[] => {
+  const operator = ['operator'] as const
+  return [
+    {
+      method: 'PUT',
+      url: '/fhir/Task/:id',
+      may: ['reading-service', 'operator'],
+      step: 'forward-order',
+      fhir: { types: ['Task'], interaction: 'update' },
+      handle: answer(runner),
+    },
+    {
+      method: 'PUT',
+      url: '/fhir/Task',
+      may: ['reading-service', 'operator'],
+      step: 'forward-order',
+      fhir: { types: ['Task'], conditional: 'update' },
+      handle: answer(runner),
+    },
+    { method: 'GET', url: '/deliveries', may: operator, step: 'operate', handle: list(runner) },
+    { method: 'POST', url: '/deliveries/:id/replay', may: operator, step: 'operate', handle: replay(runner, queue) },
+    { method: 'POST', url: '/destinations/:id/pause', may: operator, step: 'operate', handle: pause(runner, true) },
+    { method: 'POST', url: '/destinations/:id/resume', may: operator, step: 'operate', handle: pause(runner, false) },
+  ]
+}

@@ -1,0 +1,26 @@
+/** For whoever keeps the service running: is it alive, is it ready. */
+import { refusal } from '../../model/problems.ts'
+import type { Database } from '../postgres/database.ts'
+import { problemReply, type Route } from './call.ts'
+
+const json = (status: number, value: unknown) => ({
+  status,
+  body: JSON.stringify(value),
+  type: 'application/json; charset=utf-8',
+})
+
+/** @param closing whether the service has begun to stop */
+export const operateRoutes = (db: Database, closing: () => boolean): readonly Route[] => [
+  { method: 'GET', url: '/healthz', may: 'public', step: 'operate', handle: async () => json(200, { alive: true }) },
+  {
+    method: 'GET',
+    url: '/readyz',
+    may: 'public',
+    step: 'operate',
+    handle: async () => {
+      if (closing()) return problemReply([refusal('not-ready', '', { note: 'The service is stopping.' })])
+      await db.query('select 1 as x')
+      return json(200, { ready: true })
+    },
+  },
+]

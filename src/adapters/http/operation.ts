@@ -1,0 +1,63 @@
+/** What the operations have in common: Parameters in, Parameters out, one step, remembered by captureKey. */
+import type { OperationOutcome, Parameters } from 'fhir/r4.js'
+import { type ParameterTable, type ReadParameters, readParameters } from '../../model/parameters.ts'
+import { accept, type Checked, type Problem, refuse } from '../../model/problems.ts'
+import { canonical } from '../../model/tree.ts'
+import { checkResource } from '../fhir/door/check-resource.ts'
+import { writeJson } from '../fhir/door/exact-numbers.ts'
+import { operationOutcome } from '../fhir/outcome.ts'
+import type { Tx } from '../postgres/database.ts'
+import { readResource } from '../postgres/find-resources.ts'
+import { resourceText } from '../postgres/resource-text.ts'
+import type { StepCall, Told } from '../postgres/run-step.ts'
+import type { Call } from './call.ts'
+
+/** The Parameters of a call by the operation's table; an absent body is one without parameters. */
+export const takeParameters = <T extends ParameterTable>(call: Call, table: T): Checked<ReadParameters<T>> => {
+  const body = call.body ?? { resourceType: 'Parameters' }
+  const problems = checkResource(body, ['Parameters'])
+  return problems.length > 0 ? refuse(problems) : readParameters(body as Parameters, table)
+}
+
+interface Captured {
+  readonly captureKey: readonly { readonly value: string; readonly at: string }[]
+}
+
+/** What every operation's step is called with. The content that a captureKey stands for is the whole body and address. */
+export const stepCall = (
+  call: Call,
+  step: StepCall['step'],
+  route: string,
+  p: Captured,
+  locks: readonly string[],
+): StepCall => {
+  const key = p.captureKey[0]
+  const content = `${route} ${call.params.id ?? ''} ${canonical(call.body)}`
+  return {
+    step,
+    caller: call.caller,
+    requestId: call.requestId,
+    locks,
+    inbound: { route, body: call.text },
+    dryRun: call.dryRun,
+    ...(key && { capture: { key: key.value, content, at: key.at } }),
+  }
+}
+
+/** An out parameter: a resource of ours by type and id, or anything ready. */
+export type Out = readonly [name: string, type: string, id: string]
+
+/** The answer: each resource as it stands after the step, and the warnings where there are any. */
+export const tellParameters = async (tx: Tx, outs: readonly Out[], warnings: readonly Problem[]): Promise<Told> => {
+  const parts: string[] = []
+  for (const [name, type, id] of outs) {
+    const row = await readResource(tx, type, id, undefined)
+    if (row) parts.push(`{"name":${JSON.stringify(name)},"resource":${resourceText(row)}}`)
+  }
+  const outcome: OperationOutcome | undefined = warnings.length > 0 ? operationOutcome(warnings) : undefined
+  if (outcome) parts.push(writeJson({ name: 'outcome', resource: outcome }))
+  return { status: 200, body: `{"resourceType":"Parameters","parameter":[${parts.join(',')}]}` }
+}
+
+export const orRefused = <T>(value: T | undefined, problem: Problem): Checked<T> =>
+  value === undefined ? refuse([problem]) : accept(value)

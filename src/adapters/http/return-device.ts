@@ -1,0 +1,82 @@
+/** return-device over HTTP. */
+import { deviceMeant, readDeviceClaim } from '../../flow/apply-device/device-claim.ts'
+import { recordReturn, recordReturnParameters } from '../../flow/return-device/record-return.ts'
+import { gapIdOfReturn } from '../../flow/watch-flow/gaps.ts'
+import { accept } from '../../model/problems.ts'
+import { now } from '../clock.ts'
+import { devicesWithSerial, ofKind, visible } from '../postgres/load-for-links.ts'
+import { statesAround } from '../postgres/load-states.ts'
+import { deviceLock, orderLock, runStep, type StepRunner } from '../postgres/run-step.ts'
+import { type Call, problemReply, type Reply, type Route, toldReply } from './call.ts'
+import { type Out, stepCall, takeParameters, tellParameters } from './operation.ts'
+
+const takeBack =
+  (runner: StepRunner) =>
+  async (call: Call): Promise<Reply> => {
+    const read = takeParameters(call, recordReturnParameters)
+    const claim = read.ok ? readDeviceClaim(read.value, { now: await now(runner.db) }) : read
+    if (!read.ok || !claim.ok) return problemReply(claim.ok ? [] : claim.problems)
+    const p = read.value
+    const known = await devicesWithSerial(runner.db, claim.value.serialNumber)
+    const links = ofKind(
+      await statesAround(
+        runner.db,
+        [],
+        known.map((d) => d.id),
+      ),
+      'link',
+    )
+    const locks = [deviceLock(claim.value.serialNumber), ...links.map((l) => orderLock(l.orderId))]
+    const told = await runStep(runner, stepCall(call, 'return-device', '$record-return', p, locks), {
+      load: async (tx, ctx) => {
+        const device = deviceMeant(claim.value, await devicesWithSerial(tx, claim.value.serialNumber), ctx)
+        if (!device.ok) return device
+        const near = ofKind(await statesAround(tx, [], [device.value.id]), 'link')
+        const around = await statesAround(
+          tx,
+          near.map((l) => l.orderId),
+          [device.value.id],
+        )
+        return accept({
+          device: device.value,
+          links: ofKind(around, 'link').filter((l) => l.deviceId === device.value.id),
+          applications: ofKind(around, 'application'),
+          returns: ofKind(around, 'return').filter((r) => r.deviceId === device.value.id),
+          stubs: ofKind(around, 'stub'),
+          tasks: ofKind(around, 'task'),
+        })
+      },
+      decide: (s, ctx) => {
+        const decided = recordReturn(p, s, ctx)
+        return decided.ok
+          ? { ...decided, value: { ...decided.value, warnings: [...claim.warnings, ...decided.value.warnings] } }
+          : decided
+      },
+      tell: async (tx, { answer, warnings }) => {
+        if (answer.linkId === undefined)
+          return tellParameters(tx, [['gap', 'DetectedIssue', gapIdOfReturn(answer.returnId)]], warnings)
+        // any clinic that holds a recorder may record its return; whose it was it is told only where it may know
+        if (!(await visible(tx, 'DeviceUseStatement', answer.linkId, call.sight)))
+          return tellParameters(tx, [], warnings)
+        const stubs: Out[] = answer.stub
+          ? [
+              ['report', 'DiagnosticReport', answer.stub.id],
+              ['observation', 'Observation', answer.stub.observationId],
+            ]
+          : []
+        return tellParameters(tx, [['link', 'DeviceUseStatement', answer.linkId], ...stubs], warnings)
+      },
+    })
+    return toldReply(told)
+  }
+
+export const returnDeviceRoutes = (runner: StepRunner): readonly Route[] => [
+  {
+    method: 'POST',
+    url: '/fhir/Device/$record-return',
+    may: ['clinic', 'reading-service', 'operator'],
+    step: 'return-device',
+    fhir: { types: ['Device'], operation: 'record-return' },
+    handle: takeBack(runner),
+  },
+]

@@ -1,0 +1,220 @@
+/** The server: bodies parsed once at the door, every error an OperationOutcome, one line in the log for each request. */
+import Fastify, { type FastifyBaseLogger, type FastifyInstance, type FastifyReply, type FastifyRequest } from 'fastify'
+import type { Logger } from 'pino'
+import { v7 as uuidv7 } from 'uuid'
+import type { ActingCaller } from '../../flow/step.ts'
+import type { Configuration } from '../../model/configuration.ts'
+import { type Problem, refusal } from '../../model/problems.ts'
+import { parseJson } from '../fhir/door/parse-json.ts'
+import { isOutage } from '../postgres/database.ts'
+import { type Call, problemReply, type Reply, type Route } from './call.ts'
+import { sightOf, whoCalls } from './callers.ts'
+
+const fhirJson = 'application/fhir+json; charset=utf-8'
+const bodyLimit = 1024 * 1024
+
+declare module 'fastify' {
+  interface FastifyRequest {
+    acting?: ActingCaller
+    received?: { readonly body: unknown; readonly text: string; readonly problems: readonly Problem[] }
+  }
+}
+
+/** Taken from the caller where it is harmless in a log and in a header. */
+const requestId = (given: string | undefined): string =>
+  given !== undefined && /^[A-Za-z0-9._:-]{1,64}$/.test(given) ? given : uuidv7()
+
+/** `application/json` only for who asks for it and not for FHIR's own. */
+const answerType = (accept: string | undefined): string | undefined => {
+  if (accept === undefined || accept === '' || /\*\/\*|application\/\*/.test(accept)) return fhirJson
+  if (/application\/fhir\+json|application\/json\+fhir/i.test(accept)) return fhirJson
+  return /(application|text)\/json/i.test(accept) ? 'application/json; charset=utf-8' : undefined
+}
+
+const formatProblems = (request: FastifyRequest, url: string): readonly Problem[] => {
+  const format = new URLSearchParams(request.url.split('?')[1] ?? '').get('_format')
+  const wrong = format !== null && !/json/i.test(format)
+  if (!url.startsWith('/fhir') || (!wrong && answerType(request.headers.accept) !== undefined)) return []
+  return [
+    refusal('format-not-offered', '', { found: format ?? request.headers.accept, expected: 'application/fhir+json' }),
+  ]
+}
+
+const send = (request: FastifyRequest, reply: FastifyReply, answer: Reply): FastifyReply => {
+  reply.code(answer.status).headers({
+    'x-request-id': request.id,
+    'cache-control': 'no-store',
+    'x-content-type-options': 'nosniff',
+    ...answer.headers,
+  })
+  if (answer.body === undefined) return reply.send()
+  return reply.type(answer.type ?? answerType(request.headers.accept) ?? fhirJson).send(answer.body)
+}
+
+const callOf = (request: FastifyRequest, caller: ActingCaller, configuration: Configuration): Call => {
+  const query = [...new URLSearchParams(request.url.split('?')[1] ?? '')]
+  return {
+    caller,
+    sight: sightOf(caller, configuration.sites),
+    requestId: request.id,
+    params: request.params as Record<string, string>,
+    query: query.filter(([name]) => name !== 'dry-run'),
+    header: (name) => {
+      const value = request.headers[name]
+      return Array.isArray(value) ? value.join(', ') : value
+    },
+    body: request.received?.body,
+    text: request.received?.text ?? '',
+    dryRun: query.some(([name, value]) => name === 'dry-run' && value === 'true'),
+  }
+}
+
+const allows = (route: Route, caller: ActingCaller): boolean =>
+  route.may === 'public' || caller.role === 'local' || route.may.includes(caller.role)
+
+/** Before anything is read of the body: who is it, and may they. */
+const admit =
+  (route: Route, configuration: Configuration) =>
+  async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply | undefined> => {
+    const header = (name: string) => request.headers[name] as string | undefined
+    const who = route.may === 'public' ? anybody : whoCalls(configuration, header)
+    if (!('role' in who)) return send(request, reply, problemReply(who))
+    request.acting = who
+    if (allows(route, who)) return undefined
+    const expected = (route.may as readonly string[]).join(' or ')
+    return send(request, reply, problemReply([refusal('not-allowed', '', { found: who.role, expected })]))
+  }
+
+const anybody: ActingCaller = { id: 'anybody', role: 'local' }
+
+const handler =
+  (route: Route, configuration: Configuration) =>
+  async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply> => {
+    const problems = [...formatProblems(request, route.url), ...(request.received?.problems ?? [])]
+    if (problems.length > 0) return send(request, reply, problemReply(problems))
+    return send(request, reply, await route.handle(callOf(request, request.acting ?? anybody, configuration)))
+  }
+
+/** A body is kept as text and as parsed; what is wrong with it is told only to who may call. */
+const takeBodies = (app: FastifyInstance): void => {
+  app.removeAllContentTypeParsers()
+  const types = ['application/fhir+json', 'application/json']
+  app.addContentTypeParser(types, { parseAs: 'buffer', bodyLimit }, (request, body, done) => {
+    const parsed = parseJson(body as Buffer)
+    request.received = parsed.ok
+      ? { body: parsed.value, text: body.toString(), problems: [] }
+      : { body: undefined, text: '', problems: parsed.problems }
+    done(null, null)
+  })
+}
+
+const problemOf = (error: { code?: string; statusCode?: number }, request: FastifyRequest): Problem | undefined => {
+  if (error.code === 'FST_ERR_CTP_INVALID_MEDIA_TYPE')
+    return refusal('media-type-not-taken', '', {
+      found: request.headers['content-type'] ?? 'none',
+      expected: 'application/fhir+json',
+    })
+  if (error.code === 'FST_ERR_CTP_BODY_TOO_LARGE')
+    return refusal('body-too-large', '', { expected: `at most ${bodyLimit} bytes` })
+  if (isOutage(error)) return refusal('not-ready')
+  if (error.statusCode !== undefined && error.statusCode < 500)
+    return refusal('malformed-json', '', { note: 'The request cannot be read.' })
+  return undefined
+}
+
+/** A bug is told by its id and nothing else; the log has the rest. */
+const bugReply = (id: string): Reply => ({
+  status: 500,
+  body: JSON.stringify({
+    resourceType: 'OperationOutcome',
+    issue: [
+      {
+        severity: 'fatal',
+        code: 'exception',
+        diagnostics: `Something went wrong in Daybind. Tell its operator this request id: ${id}`,
+      },
+    ],
+  }),
+})
+
+const methods = ['GET', 'POST', 'PUT', 'DELETE', 'PATCH'] as const
+
+/** Whether a request to `url` would find its way to `pattern`, `/fhir/:type`. */
+const leadsTo = (url: string, pattern: string): boolean => {
+  const [a, b] = [url.split('/'), pattern.split('/')]
+  return a.length === b.length && b.every((part, i) => part === a[i] || (part.startsWith(':') && !a[i]?.startsWith(':')))
+}
+
+/** The methods that an address does not take, so that it can say so instead of not being there. */
+const untaken = (routes: readonly Route[]): readonly Route[] =>
+  [...new Set(routes.map((r) => r.url))].flatMap((url) => {
+    const mine = routes.filter((r) => r.url === url || leadsTo(url, r.url))
+    const taken: readonly string[] = mine.map((r) => r.method)
+    return methods
+      .filter((m) => !taken.includes(m))
+      .map((method) => ({
+        method: method as Route['method'],
+        url,
+        may: mine[0]?.may ?? ('public' as const),
+        step: 'read' as const,
+        handle: async (): Promise<Reply> => ({
+          ...problemReply([refusal('method-not-taken', '', { found: method, expected: taken.join(', ') })]),
+          headers: { allow: taken.join(', ') },
+        }),
+      }))
+  })
+
+const logLine = (request: FastifyRequest, reply: FastifyReply, routes: ReadonlyMap<string, Route>) => {
+  const route = routes.get(`${request.method === 'HEAD' ? 'GET' : request.method} ${request.routeOptions.url}`)
+  const id = (request.params as { id?: string } | undefined)?.id
+  return {
+    requestId: request.id,
+    method: request.method,
+    route: request.routeOptions.url ?? 'none',
+    step: route?.step ?? 'none',
+    caller: request.acting?.id,
+    // an id that is not one of ours may be anything that the caller put there
+    ...(id !== undefined && /^[0-9a-f-]{36}$/.test(id) && { id }),
+    status: reply.statusCode,
+    ms: Math.round(reply.elapsedTime * 10) / 10,
+  }
+}
+
+/**
+ * @param routes each says who may call it
+ * @throws when a route says nothing of its callers
+ */
+export const createServer = (configuration: Configuration, routes: readonly Route[], log: Logger): FastifyInstance => {
+  const silent = routes.find((r) => r.may === undefined || (r.may !== 'public' && r.may.length === 0))
+  if (silent) throw new Error(`The route ${silent.method} ${silent.url} does not say who may call it.`)
+  const app = Fastify({
+    loggerInstance: log as FastifyBaseLogger,
+    disableRequestLogging: true,
+    genReqId: (request) => requestId(request.headers['x-request-id'] as string | undefined),
+    requestTimeout: 30_000,
+    connectionTimeout: 60_000,
+    keepAliveTimeout: 2_000,
+    routerOptions: { maxParamLength: 200, ignoreTrailingSlash: true },
+    exposeHeadRoutes: true,
+  })
+  takeBodies(app)
+  const byName = new Map(routes.map((r) => [`${r.method} ${r.url}`, r]))
+  app.addHook('onResponse', async (request, reply) => {
+    log.info(logLine(request, reply, byName), 'request')
+  })
+  app.setErrorHandler(async (error, request, reply) => {
+    const problem = problemOf(error as { code?: string; statusCode?: number }, request)
+    if (problem) return send(request, reply, problemReply([problem]))
+    log.error({ requestId: request.id, err: error }, 'a bug, or an outage that is not known as one')
+    return send(request, reply, bugReply(request.id))
+  })
+  app.setNotFoundHandler((request, reply) => send(request, reply, problemReply([refusal('not-known')])))
+  for (const route of [...routes, ...untaken(routes)])
+    app.route({
+      method: route.method,
+      url: route.url,
+      onRequest: admit(route, configuration),
+      handler: handler(route, configuration),
+    })
+  return app
+}

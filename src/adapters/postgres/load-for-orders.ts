@@ -1,0 +1,91 @@
+/** What accept-order has to know: who is behind the names and ids that the incoming resources mention. */
+import type { Location } from 'fhir/r4.js'
+import type { Known } from '../../flow/accept-order/accept-order.ts'
+import { type Identity, type Incoming, identitiesOf, identityKey } from '../../flow/accept-order/incoming.ts'
+import { identityAsked, mentionsOf, ownAsked } from '../../flow/accept-order/resolve-references.ts'
+import type { Source } from '../../model/configuration.ts'
+import type { KeptState, LinkState, OrderState, PatientState, TaskState } from '../../model/states.ts'
+import { parseExactly } from '../fhir/door/exact-numbers.ts'
+import type { Tx } from './database.ts'
+import type { Sight } from './find-resources.ts'
+import { statesAround } from './load-states.ts'
+import { resourceText, type StoredResource } from './resource-text.ts'
+
+/** Every name that the entries carry or ask for. */
+const namesIn = (entries: readonly Incoming[], source: Source): readonly Identity[] => {
+  const all = entries.flatMap((e) => [
+    ...identitiesOf(e, source),
+    ...(e.ifNoneExist ? [{ type: e.resource.resourceType, ...e.ifNoneExist }] : []),
+    ...mentionsOf(e.resource).flatMap((m) => identityAsked(m, source) ?? []),
+  ])
+  return [...new Map(all.map((i) => [identityKey(i), i])).values()]
+}
+
+/** The names that a step about these entries locks. */
+export const namesToLock = (entries: readonly Incoming[], source: Source): readonly string[] =>
+  entries.flatMap((e) => identitiesOf(e, source)).map(identityKey)
+
+const idsByName = async (
+  tx: Tx,
+  owner: string,
+  names: readonly Identity[],
+): Promise<ReadonlyMap<string, readonly string[]>> => {
+  const rows = await tx.query<Identity & { id: string }>(
+    `select i.type, i.system, i.value, i.id from identities i
+     join jsonb_to_recordset($2) as x(type text, system text, value text) using (type, system, value) where i.owner = $1`,
+    [owner, JSON.stringify(names)],
+  )
+  const map = new Map<string, string[]>()
+  for (const row of rows) map.set(identityKey(row), [...(map.get(identityKey(row)) ?? []), row.id])
+  return map
+}
+
+type StateRow = StoredResource & { state: OrderState | PatientState | KeptState | null }
+
+const resourcesNamed = async (tx: Tx, names: readonly string[], sight: Sight): Promise<readonly StateRow[]> => {
+  const pairs = names.flatMap((n) => {
+    const [type, id] = n.split('/')
+    return /^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$/.test(id ?? '') ? [{ type, id }] : []
+  })
+  if (pairs.length === 0) return []
+  return tx.query<StateRow>(
+    `select r.type, r.id, r.version, case when r.type = 'Location' then r.body else '' end as body,
+       case r.type when 'ServiceRequest' then (select state from orders o where o.id = r.id)
+         when 'Patient' then (select state from patients p where p.id = r.id) else (select state from kept k where k.id = r.id) end as state
+     from resources r join jsonb_to_recordset($1) as x(type text, id uuid) using (type, id)
+     where $2::text[] is null or r.seen_by && $2`,
+    [JSON.stringify(pairs), sight ?? null],
+  )
+}
+
+const locationOf = (row: StateRow): Location => parseExactly(resourceText({ ...row, updated: '' })) as Location
+
+export const loadForOrders = async (
+  tx: Tx,
+  entries: readonly Incoming[],
+  source: Source,
+  sight: Sight,
+): Promise<Known> => {
+  const byIdentity = await idsByName(tx, source.id, namesIn(entries, source))
+  const behind = [...byIdentity].flatMap(([key, ids]) => ids.map((id) => `${key.split('|')[0]}/${id}`))
+  const asked = entries.flatMap((e) => [
+    ...(e.targetId ? [`${e.resource.resourceType}/${e.targetId}`] : []),
+    ...mentionsOf(e.resource).flatMap((m) => ownAsked(m) ?? []),
+  ])
+  const rows = await resourcesNamed(tx, [...new Set([...behind, ...asked])], sight)
+  const stored = new Map(
+    rows.flatMap(({ type, id, state, version }) =>
+      state === null ? [] : [[`${type}/${id}`, { state, version }] as const],
+    ),
+  )
+  const orders = rows.filter((r) => r.type === 'ServiceRequest').map((r) => r.id)
+  const around = orders.length > 0 ? await statesAround(tx, orders, []) : []
+  return {
+    byIdentity,
+    own: new Set(rows.map((r) => `${r.type}/${r.id}`)),
+    stored,
+    locations: new Map(rows.filter((r) => r.type === 'Location').map((r) => [`Location/${r.id}`, locationOf(r)])),
+    links: around.filter((s): s is LinkState => s.kind === 'link'),
+    tasks: around.filter((s): s is TaskState => s.kind === 'task'),
+  }
+}

@@ -1,0 +1,26 @@
+/** $reconcile-day: what it takes, and as of which moment it may be asked. */
+import { instantOf } from '../../model/instant.ts'
+import { readDate, readMoment } from '../../model/moment.ts'
+import type { Given, ParameterTable } from '../../model/parameters.ts'
+import { accept, type Checked, refusal, refuse } from '../../model/problems.ts'
+import type { Instant } from '../../model/states.ts'
+
+export const reconcileDayParameters = {
+  site: { type: 'Identifier', min: 1, max: 1, about: 'The site.' },
+  date: { type: 'date', min: 1, max: 1, about: 'Its local day.' },
+  asOf: { type: 'instant', min: 0, max: 1, about: 'The moment as of which the day is told; absent: now.' },
+} as const satisfies ParameterTable
+
+export const readDay = (given: Given<string>): Checked<string> => readDate(given.value, given.at)
+
+/** Microseconds are kept: the moment of an evening that was issued finds it again. */
+export const readAsOf = (given: Given<string> | undefined, present: Instant): Checked<Instant | undefined> => {
+  if (given === undefined) return accept(undefined)
+  const read = readMoment(given.value, given.at)
+  if (!read.ok) return read
+  const fraction = /\.(\d+)/.exec(given.value)?.[1] ?? ''
+  const asOf = `${instantOf(read.value.ms).slice(0, 20)}${fraction.slice(0, 6).padEnd(6, '0')}Z`
+  return asOf <= present
+    ? accept(asOf)
+    : refuse([refusal('in-the-future', given.at, { found: given.value, expected: `at most ${present}` })])
+}
