@@ -17,9 +17,9 @@ export interface Outcome {
 
 const deadlineMs = 60_000
 
-const headersFor = ({ token }: Service): Record<string, string> => ({
-  'content-type': 'application/fhir+json',
+const headersFor = ({ token }: Service, body: Parameters | undefined): Record<string, string> => ({
   accept: 'application/fhir+json',
+  ...(body !== undefined && { 'content-type': 'application/fhir+json' }),
   ...(token !== undefined && { authorization: `Bearer ${token}` }),
 })
 
@@ -45,11 +45,11 @@ const bodyOf = async (response: Response): Promise<FhirResource | undefined> => 
 
 const unreachable = (url: string): Outcome => ({ ok: false, text: `No service answers at ${url}.` })
 
-const post = async (service: Service, path: string, body: Parameters): Promise<Outcome> => {
+const post = async (service: Service, path: string, body?: Parameters): Promise<Outcome> => {
   const request = {
     method: 'POST',
-    headers: headersFor(service),
-    body: JSON.stringify(body),
+    headers: headersFor(service, body),
+    ...(body !== undefined && { body: JSON.stringify(body) }),
     signal: AbortSignal.timeout(deadlineMs),
   }
   const response = await fetch(`${service.url}${path}`, request).catch(() => undefined)
@@ -77,9 +77,7 @@ export const replay = async (service: Service, deliveries: readonly string[]): P
   const lines: string[] = []
   let ok = true
   for (const delivery of deliveries) {
-    const done = await post(service, `/deliveries/${encodeURIComponent(delivery)}/$replay`, {
-      resourceType: 'Parameters',
-    })
+    const done = await post(service, `/deliveries/${encodeURIComponent(delivery)}/replay`)
     ok &&= done.ok
     lines.push(`${delivery}: ${done.ok ? 'queued again' : done.text}`)
   }

@@ -59,7 +59,9 @@ const readOne = (name: string, spec: ParameterSpec, parameter: ParametersParamet
   const found = [key, ...(alternatives[spec.type] ?? [])].find((k) => fields.some(([f]) => f === k))
   if (found === undefined) {
     const got = fields[0]?.[0]
-    return refusal(got === undefined ? 'missing-element' : 'wrong-type', got === undefined ? at : `${at}.${got}`, {
+    // FHIRPath knows a choice element by its plain name: `value`, whatever its type
+    const place = got === undefined ? at : `${at}.${got.startsWith('value') ? 'value' : got}`
+    return refusal(got === undefined ? 'missing-element' : 'wrong-type', place, {
       ...(got !== undefined && { found: got }),
       expected: `${name} as ${key}`,
     })

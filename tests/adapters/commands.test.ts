@@ -91,7 +91,7 @@ describe('a command that asks the running service', () => {
   it('replay goes on after a delivery that is refused, and ends with status 1', async () => {
     const { url, calls } = await standIn(400, outcome)
     const done = await run(['replay', 'one', 'two', '--url', `${url}/`])
-    expect(calls.map(({ line }) => line)).toEqual(['POST /deliveries/one/$replay', 'POST /deliveries/two/$replay'])
+    expect(calls.map(({ line }) => line)).toEqual(['POST /deliveries/one/replay', 'POST /deliveries/two/replay'])
     expect(done.status).toBe(1)
     expect(done.told).toContain('one: The service answered 400.\nThe parameter has a wrong value.')
   })

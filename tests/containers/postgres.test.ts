@@ -1,31 +1,28 @@
+import type { Bundle, FhirResource, Parameters } from 'fhir/r4.js'
 import { Client } from 'pg'
-import { GenericContainer, type StartedTestContainer, Wait } from 'testcontainers'
+import type { StartedTestContainer } from 'testcontainers'
 import { afterAll, beforeAll, beforeEach, describe, expect, it } from 'vitest'
-import { dockerDaemon } from '../support/docker.ts'
+import { readConfiguration } from '../../src/config.ts'
+import { type Service, startService } from '../../src/service.ts'
+import { dockerDaemon, postgres, postgresImage } from '../support/docker.ts'
 
-const image = process.env.POSTGRES_IMAGE ?? 'postgres:18'
 const daemon = await dockerDaemon()
 
-const start = () =>
-  new GenericContainer(image)
-    .withEnvironment({ POSTGRES_USER: 'daybind', POSTGRES_PASSWORD: 'daybind', POSTGRES_DB: 'daybind' })
-    .withExposedPorts(5432)
-    // the second time: the first is the server that the image runs while it sets itself up
-    .withWaitStrategy(Wait.forLogMessage(/database system is ready to accept connections/, 2))
-    .withStartupTimeout(120_000)
-    .start()
-
-describe(`PostgreSQL in a container (${image})`, () => {
+describe(`PostgreSQL in a container (${postgresImage})`, () => {
   let container: StartedTestContainer | undefined
   let client: Client
+  let service: Service
 
   beforeAll(async () => {
     if (!daemon.answers) return
-    container = await start()
-    client = new Client({
-      connectionString: `postgresql://daybind:daybind@${container.getHost()}:${container.getMappedPort(5432)}/daybind`,
-    })
+    container = await postgres().start()
+    const url = `postgresql://daybind:daybind@${container.getHost()}:${container.getMappedPort(5432)}/daybind`
+    client = new Client({ connectionString: url })
     await client.connect()
+    const settings = { DATABASE_URL: url, PORT: '0', LOG_LEVEL: 'silent' }
+    const reading = readConfiguration(settings, () => '')
+    if (!reading.ok) throw new Error(reading.mistakes.join('\n'))
+    service = await startService(reading.value)
   })
 
   beforeEach((context) => {
@@ -34,14 +31,15 @@ describe(`PostgreSQL in a container (${image})`, () => {
 
   afterAll(async () => {
     if (container === undefined) return
-    await client.end()
+    await service?.close()
+    await client?.end()
     await container.stop()
   })
 
   it('lets a database owner keep periods of one device apart', async () => {
-    await client.query('create extension btree_gist')
+    await client.query('create extension if not exists btree_gist')
     await client.query(
-      `create table wear (
+      `create temporary table wear (
          device uuid, period tstzrange, active boolean,
          exclude using gist (device with =, period with &&) where (active)
        )`,
@@ -53,5 +51,50 @@ describe(`PostgreSQL in a container (${image})`, () => {
     await wear('2026-11-26T08:00Z', '2026-11-27T08:00Z')
     await wear('2026-11-25T09:00Z', '2026-11-25T10:00Z', false)
     await expect(wear('2026-11-26T07:59Z', '2026-11-26T08:01Z')).rejects.toMatchObject({ code: '23P01' })
+  })
+
+  it('carries an order from its arrival to the evening report', async () => {
+    const post = async (path: string, body: Bundle<FhirResource> | Parameters) => {
+      const headers = { 'content-type': 'application/fhir+json' }
+      const response = await fetch(`${service.url}${path}`, { method: 'POST', headers, body: JSON.stringify(body) })
+      return { status: response.status, body: (await response.json()) as FhirResource }
+    }
+    const accepted = await post('/fhir', {
+      resourceType: 'Bundle',
+      type: 'transaction',
+      entry: [
+        {
+          fullUrl: 'urn:uuid:0190a6c2-0000-7000-8000-000000000002',
+          request: { method: 'PUT', url: 'Patient?identifier=https://harbour.example/patients|4711' },
+          resource: {
+            resourceType: 'Patient',
+            identifier: [{ system: 'https://harbour.example/patients', value: '4711' }],
+            birthDate: '1951-03-04',
+          },
+        },
+        {
+          fullUrl: 'urn:uuid:0190a6c2-0000-7000-8000-000000000003',
+          request: { method: 'PUT', url: 'ServiceRequest?identifier=https://harbour.example/orders|A-1' },
+          resource: {
+            resourceType: 'ServiceRequest',
+            identifier: [{ system: 'https://harbour.example/orders', value: 'A-1' }],
+            status: 'active',
+            intent: 'order',
+            code: { coding: [{ system: 'http://snomed.info/sct', code: '46825001' }] },
+            subject: { reference: 'urn:uuid:0190a6c2-0000-7000-8000-000000000002' },
+            occurrenceDateTime: '2026-11-25',
+          },
+        },
+      ],
+    })
+    expect(accepted).toMatchObject({ status: 200, body: { type: 'transaction-response' } })
+    const evening = await post('/fhir/$reconcile-day', {
+      resourceType: 'Parameters',
+      parameter: [
+        { name: 'site', valueIdentifier: { system: 'https://daybind.example/sites', value: 'tern-harbour' } },
+        { name: 'date', valueDate: '2026-11-25' },
+      ],
+    })
+    expect(evening).toMatchObject({ status: 200, body: { resourceType: 'Bundle', type: 'collection' } })
   })
 })

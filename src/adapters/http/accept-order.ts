@@ -13,7 +13,7 @@ import type { Tx } from '../postgres/database.ts'
 import { readResource } from '../postgres/find-resources.ts'
 import { loadForOrders, namesToLock } from '../postgres/load-for-orders.ts'
 import { resourceText } from '../postgres/resource-text.ts'
-import { nameLock, orderLock, runStep, type StepRunner, type Told } from '../postgres/run-step.ts'
+import { nameLock, runStep, type StepCall, type StepRunner, type Told } from '../postgres/run-step.ts'
 import { type Call, fhirReply, problemReply, type Reply, type Route, toldReply } from './call.ts'
 
 /** As which source a caller speaks: the configured one with its id, or one of its own by default. */
@@ -107,10 +107,14 @@ const ownerOf = (entries: readonly Incoming[], known: Known, parties: Parties): 
 
 type Tell = (tx: Tx, answers: readonly Accepted[]) => Promise<Told>
 
-/**
- * Runs accept-order for entries that stand or fall together. Names are locked; the ids of orders that they lead to are
- * looked up first, so that their locks are taken too.
- */
+/** Where a resource is named by our id, its owner is looked up first: whoever revises it writes for that source. */
+const speaker = async (runner: StepRunner, call: Call, entries: readonly Incoming[]): Promise<Source> => {
+  const speaking = sourceOf(call.caller, runner.parties)
+  if (entries.every((e) => e.targetId === undefined)) return speaking
+  return ownerOf(entries, await loadForOrders(runner.db, entries, speaking, call.sight), runner.parties) ?? speaking
+}
+
+/** Runs accept-order for entries that stand or fall together, under the locks of the names that they carry. */
 const run = async (
   runner: StepRunner,
   call: Call,
@@ -119,76 +123,61 @@ const run = async (
   route: string,
   tell: Tell,
 ): Promise<Checked<Told>> => {
-  const speaking = sourceOf(call.caller, runner.parties)
-  const first = await loadForOrders(runner.db, entries, speaking, call.sight)
-  const source = ownerOf(entries, first, runner.parties) ?? speaking
-  const before = source === speaking ? first : await loadForOrders(runner.db, entries, source, call.sight)
-  const orders = [...before.stored.values()].flatMap(({ state }) =>
-    state.kind === 'order' ? [orderLock(state.id)] : [],
-  )
-  const names = namesToLock(entries, source).map((key) => nameLock(source.id, key))
-  return runStep(
-    runner,
-    {
-      step: 'accept-order',
-      caller: call.caller,
-      requestId: call.requestId,
-      locks: [...orders, ...names],
-      inbound: { route, body: inbound },
-      dryRun: call.dryRun,
-    },
-    {
-      load: async (tx) => accept(await loadForOrders(tx, entries, source, call.sight)),
-      decide: (known, ctx) => acceptEntries(entries, source, known, ctx),
-      names: namesGiven(source, entries),
-      tell: (tx, decision) => tell(tx, decision.answer),
-    },
-  )
+  const source = await speaker(runner, call, entries)
+  const step: StepCall = {
+    step: 'accept-order',
+    caller: call.caller,
+    requestId: call.requestId,
+    locks: namesToLock(entries, source).map((key) => nameLock(source.id, key)),
+    inbound: { route, body: inbound },
+    dryRun: call.dryRun,
+  }
+  return runStep(runner, step, {
+    load: async (tx) => accept(await loadForOrders(tx, entries, source, call.sight)),
+    decide: (known, ctx) => acceptEntries(entries, source, known, ctx),
+    names: namesGiven(source, entries),
+    tell: (tx, decision) => tell(tx, decision.answer),
+  })
 }
 
 const statusOfAnswer = (a: Accepted): 200 | 201 => (a.outcome === 'created' ? 201 : 200)
 
-const stored = async (tx: Tx, a: Accepted) => {
-  const row = await readResource(tx, a.type, a.id, undefined)
-  if (row === undefined) throw new Error(`${a.type}/${a.id} was not stored`)
-  return row
-}
+const locationOf = (base: string, a: Accepted): string => `${base}/fhir/${a.type}/${a.id}/_history/${a.version}`
 
 const tellOne =
   (base: string): Tell =>
   async (tx, [answer]) => {
-    if (answer === undefined) throw new Error('one entry, one answer')
-    const row = await stored(tx, answer)
-    const location = `${base}/fhir/${row.type}/${row.id}/_history/${row.version}`
+    const row = answer && (await readResource(tx, answer.type, answer.id, undefined))
+    if (answer === undefined || row === undefined) throw new Error('what was accepted is not stored')
     const headers = {
       etag: `W/"${row.version}"`,
       'last-modified': new Date(row.updated).toUTCString(),
-      ...(answer.outcome === 'created' && { location }),
+      ...(answer.outcome === 'created' && { location: locationOf(base, answer) }),
     }
     return { status: statusOfAnswer(answer), body: resourceText(row), headers }
   }
 
-const responseEntry = async (tx: Tx, base: string, answer: Accepted) => {
-  const row = await stored(tx, answer)
-  return {
-    fullUrl: `${base}/fhir/${row.type}/${row.id}`,
-    response: {
-      status: statusOfAnswer(answer) === 201 ? '201 Created' : '200 OK',
-      location: `${base}/fhir/${row.type}/${row.id}/_history/${row.version}`,
-      etag: `W/"${row.version}"`,
-      lastModified: row.updated,
-      ...(answer.warnings.length > 0 && { outcome: operationOutcome(answer.warnings) }),
-    },
-  }
-}
+const responseEntry = (base: string, answer: Accepted) => ({
+  fullUrl: `${base}/fhir/${answer.type}/${answer.id}`,
+  response: {
+    status: statusOfAnswer(answer) === 201 ? '201 Created' : '200 OK',
+    location: locationOf(base, answer),
+    etag: `W/"${answer.version}"`,
+    lastModified: answer.updated,
+    ...(answer.warnings.length > 0 && { outcome: operationOutcome(answer.warnings) }),
+  },
+})
 
 const tellBundle =
   (base: string): Tell =>
-  async (tx, answers) => {
-    const entry = []
-    for (const answer of answers) entry.push(await responseEntry(tx, base, answer))
-    return { status: 200, body: JSON.stringify({ resourceType: 'Bundle', type: 'transaction-response', entry }) }
-  }
+  async (_tx, answers) => ({
+    status: 200,
+    body: JSON.stringify({
+      resourceType: 'Bundle',
+      type: 'transaction-response',
+      entry: answers.map((a) => responseEntry(base, a)),
+    }),
+  })
 
 const requestUrl = /^([A-Z][A-Za-z]+)(?:\/([A-Za-z0-9.-]{1,64}))?(?:\?(.*))?$/
 

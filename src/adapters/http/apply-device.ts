@@ -15,7 +15,7 @@ import { recordNotApplied, recordNotAppliedParameters } from '../../flow/apply-d
 import type { Context } from '../../flow/step.ts'
 import type { Given } from '../../model/parameters.ts'
 import { accept, type Checked, refusal, refuse } from '../../model/problems.ts'
-import type { DeviceState, LinkState, OrderState } from '../../model/states.ts'
+import type { DeviceState, LinkState } from '../../model/states.ts'
 import { now } from '../clock.ts'
 import type { Tx } from '../postgres/database.ts'
 import {
@@ -27,7 +27,7 @@ import {
   ordersNamed,
   visible,
 } from '../postgres/load-for-links.ts'
-import { statesAround, statesById } from '../postgres/load-states.ts'
+import { ordersById, statesAround } from '../postgres/load-states.ts'
 import { deviceLock, orderLock, runStep, type StepRunner } from '../postgres/run-step.ts'
 import { type Call, problemReply, type Reply, type Route, toldReply } from './call.ts'
 import { type Out, stepCall, takeParameters, tellParameters } from './operation.ts'
@@ -78,7 +78,8 @@ const link =
     if (!read.ok || !order.ok) return problemReply(order.ok ? [] : order.problems)
     const p = read.value
     const claim = readDeviceClaim(p, { now: await now(runner.db) })
-    const locks = [orderLock(order.value), ...(claim.ok ? [deviceLock(claim.value.serialNumber)] : [])]
+    const orders = await ordersById(runner.db, [order.value])
+    const locks = [...orders.map(orderLock), ...(claim.ok ? [deviceLock(claim.value.serialNumber)] : [])]
     const told = await runStep(runner, stepCall(call, 'apply-device', '$link-device', p, locks), {
       load: (tx, ctx) => loadSituation(tx, order.value, claim.ok ? claim.value : unknownDevice, ctx),
       decide: (situation, ctx) => {
@@ -149,7 +150,8 @@ const end =
     const ready = both(target, read)
     if (!ready.ok) return problemReply(ready.problems)
     const [{ link: before, device }, p] = ready.value
-    const locks = [orderLock(before.orderId), deviceLock(device.serialNumber)]
+    const orders = await ordersById(runner.db, [before.orderId])
+    const locks = [...orders.map(orderLock), deviceLock(device.serialNumber)]
     const told = await runStep(runner, stepCall(call, 'apply-device', '$end-link', p, locks), {
       load: (tx) => loadLink(tx, before.id),
       decide: (s, ctx) => endLink(p, s, ctx),
@@ -157,9 +159,6 @@ const end =
     })
     return toldReply(told)
   }
-
-const states = async (tx: Tx, orderId: string): Promise<OrderState | undefined> =>
-  ofKind(await statesById(tx, 'order', [orderId]), 'order')[0]
 
 const loadCorrection = async (
   tx: Tx,
@@ -201,12 +200,8 @@ const correct =
     const right = both(order, claim)
     if (!right.ok) return problemReply(right.problems)
     const [orderId, device] = right.value
-    const locks = [
-      orderLock(old.orderId),
-      orderLock(orderId),
-      deviceLock(oldDevice.serialNumber),
-      deviceLock(device.serialNumber),
-    ]
+    const orders = await ordersById(runner.db, [old.orderId, orderId])
+    const locks = [...orders.map(orderLock), deviceLock(oldDevice.serialNumber), deviceLock(device.serialNumber)]
     const told = await runStep(runner, stepCall(call, 'apply-device', '$correct-link', p, locks), {
       load: (tx, ctx) => loadCorrection(tx, old, orderId, device, ctx),
       decide: (c, ctx) => withWarnings(correctLink(p, c, ctx), right.warnings),
@@ -263,17 +258,22 @@ const notApplied =
     const ready = both(order, read)
     if (!ready.ok) return problemReply(ready.problems)
     const [orderId, p] = ready.value
-    const told = await runStep(runner, stepCall(call, 'apply-device', '$record-not-applied', p, [orderLock(orderId)]), {
-      load: async (tx) => {
-        const order = await states(tx, orderId)
-        const around = await statesAround(tx, [orderId], [])
-        return order
-          ? accept({ order, links: ofKind(around, 'link').filter((l) => l.orderId === orderId) })
-          : refuse([refusal('not-known')])
+    const orders = await ordersById(runner.db, [orderId])
+    const told = await runStep(
+      runner,
+      stepCall(call, 'apply-device', '$record-not-applied', p, orders.map(orderLock)),
+      {
+        load: async (tx) => {
+          const [order] = await ordersById(tx, [orderId])
+          const around = await statesAround(tx, [orderId], [])
+          return order
+            ? accept({ order, links: ofKind(around, 'link').filter((l) => l.orderId === orderId) })
+            : refuse([refusal('not-known')])
+        },
+        decide: (s, ctx) => recordNotApplied(p, s.order, s.links, ctx),
+        tell: (tx, { answer, warnings }) => tellParameters(tx, [['order', 'ServiceRequest', answer.orderId]], warnings),
       },
-      decide: (s, ctx) => recordNotApplied(p, s.order, s.links, ctx),
-      tell: (tx, { answer, warnings }) => tellParameters(tx, [['order', 'ServiceRequest', answer.orderId]], warnings),
-    })
+    )
     return toldReply(told)
   }
 

@@ -15,7 +15,7 @@ import {
   resumeDestination,
 } from '../postgres/deliveries.ts'
 import { readResource } from '../postgres/find-resources.ts'
-import { statesById } from '../postgres/load-states.ts'
+import { ordersById, statesById } from '../postgres/load-states.ts'
 import { resourceText } from '../postgres/resource-text.ts'
 import { orderLock, runStep, type StepRunner } from '../postgres/run-step.ts'
 import type { Queue } from '../queue/queue.ts'
@@ -69,7 +69,7 @@ const answer =
         step: 'forward-order',
         caller: call.caller,
         requestId: call.requestId,
-        locks: [orderLock(task.value.orderId)],
+        locks: (await ordersById(runner.db, [task.value.orderId])).map(orderLock),
         inbound: { route: 'PUT /fhir/Task', body: call.text },
         dryRun: call.dryRun,
       },

@@ -5,7 +5,7 @@ import { gapIdOfReturn } from '../../flow/watch-flow/gaps.ts'
 import { accept } from '../../model/problems.ts'
 import { now } from '../clock.ts'
 import { devicesWithSerial, ofKind, visible } from '../postgres/load-for-links.ts'
-import { statesAround } from '../postgres/load-states.ts'
+import { ordersById, statesAround } from '../postgres/load-states.ts'
 import { deviceLock, orderLock, runStep, type StepRunner } from '../postgres/run-step.ts'
 import { type Call, problemReply, type Reply, type Route, toldReply } from './call.ts'
 import { type Out, stepCall, takeParameters, tellParameters } from './operation.ts'
@@ -26,7 +26,11 @@ const takeBack =
       ),
       'link',
     )
-    const locks = [deviceLock(claim.value.serialNumber), ...links.map((l) => orderLock(l.orderId))]
+    const orders = await ordersById(
+      runner.db,
+      links.map((l) => l.orderId),
+    )
+    const locks = [deviceLock(claim.value.serialNumber), ...orders.map(orderLock)]
     const told = await runStep(runner, stepCall(call, 'return-device', '$record-return', p, locks), {
       load: async (tx, ctx) => {
         const device = deviceMeant(claim.value, await devicesWithSerial(tx, claim.value.serialNumber), ctx)

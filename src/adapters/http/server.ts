@@ -1,5 +1,11 @@
 /** The server: bodies parsed once at the door, every error an OperationOutcome, one line in the log for each request. */
-import Fastify, { type FastifyBaseLogger, type FastifyInstance, type FastifyReply, type FastifyRequest } from 'fastify'
+import Fastify, {
+  type FastifyBaseLogger,
+  type FastifyInstance,
+  type FastifyReply,
+  type FastifyRequest,
+  LogController,
+} from 'fastify'
 import type { Logger } from 'pino'
 import { v7 as uuidv7 } from 'uuid'
 import type { ActingCaller } from '../../flow/step.ts'
@@ -142,7 +148,9 @@ const methods = ['GET', 'POST', 'PUT', 'DELETE', 'PATCH'] as const
 /** Whether a request to `url` would find its way to `pattern`, `/fhir/:type`. */
 const leadsTo = (url: string, pattern: string): boolean => {
   const [a, b] = [url.split('/'), pattern.split('/')]
-  return a.length === b.length && b.every((part, i) => part === a[i] || (part.startsWith(':') && !a[i]?.startsWith(':')))
+  return (
+    a.length === b.length && b.every((part, i) => part === a[i] || (part.startsWith(':') && !a[i]?.startsWith(':')))
+  )
 }
 
 /** The methods that an address does not take, so that it can say so instead of not being there. */
@@ -189,7 +197,7 @@ export const createServer = (configuration: Configuration, routes: readonly Rout
   if (silent) throw new Error(`The route ${silent.method} ${silent.url} does not say who may call it.`)
   const app = Fastify({
     loggerInstance: log as FastifyBaseLogger,
-    disableRequestLogging: true,
+    logController: new LogController({ disableRequestLogging: true }),
     genReqId: (request) => requestId(request.headers['x-request-id'] as string | undefined),
     requestTimeout: 30_000,
     connectionTimeout: 60_000,

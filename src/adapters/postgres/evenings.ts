@@ -11,7 +11,7 @@ import type { GapState, Instant, State } from '../../model/states.ts'
 import { instantSql, settledNow } from '../clock.ts'
 import { writeJson } from '../fhir/door/exact-numbers.ts'
 import type { Database, Tx } from './database.ts'
-import { statesById, statesOfDay } from './load-states.ts'
+import { ordersById, statesById, statesOfDay } from './load-states.ts'
 import { gapChanges, watchAround } from './refresh-gaps.ts'
 import { deviceLock, inStep, orderLock } from './run-step.ts'
 
@@ -106,7 +106,8 @@ const refreshDay = async (w: Watching, site: Site, day: string, asOf: Instant, r
     if (state.kind !== 'gap') continue
     const { orderId, deviceId } = state
     const serial = deviceId === undefined ? undefined : serials.get(deviceId)
-    const locks = [...(orderId ? [orderLock(orderId)] : []), ...(serial !== undefined ? [deviceLock(serial)] : [])]
+    const orders = await ordersById(w.db, orderId ? [orderId] : [])
+    const locks = [...orders.map(orderLock), ...(serial !== undefined ? [deviceLock(serial)] : [])]
     await inStep(w, { locks, caller: { id: 'daybind', role: 'operator' }, requestId }, (tx, ctx) =>
       watchAround(tx, orderId ? [orderId] : [], deviceId ? [deviceId] : [], ctx),
     )

@@ -5,6 +5,7 @@ import { type Identity, type Incoming, identitiesOf, identityKey } from '../../f
 import { identityAsked, mentionsOf, ownAsked } from '../../flow/accept-order/resolve-references.ts'
 import type { Source } from '../../model/configuration.ts'
 import type { KeptState, LinkState, OrderState, PatientState, TaskState } from '../../model/states.ts'
+import { instantSql } from '../clock.ts'
 import { parseExactly } from '../fhir/door/exact-numbers.ts'
 import type { Tx } from './database.ts'
 import type { Sight } from './find-resources.ts'
@@ -31,8 +32,9 @@ const idsByName = async (
   names: readonly Identity[],
 ): Promise<ReadonlyMap<string, readonly string[]>> => {
   const rows = await tx.query<Identity & { id: string }>(
-    `select i.type, i.system, i.value, i.id from identities i
-     join jsonb_to_recordset($2) as x(type text, system text, value text) using (type, system, value) where i.owner = $1`,
+    `select x.type, x.system, x.value, i.id from jsonb_to_recordset($2) as x(type text, system text, value text)
+     cross join lateral (select id from identities i
+       where i.owner = $1 and i.type = x.type and i.system = x.system and i.value = x.value offset 0) i`,
     [owner, JSON.stringify(names)],
   )
   const map = new Map<string, string[]>()
@@ -49,16 +51,17 @@ const resourcesNamed = async (tx: Tx, names: readonly string[], sight: Sight): P
   })
   if (pairs.length === 0) return []
   return tx.query<StateRow>(
-    `select r.type, r.id, r.version, case when r.type = 'Location' then r.body else '' end as body,
+    `select r.type, r.id, r.version, ${instantSql('r.updated')} as updated, case when r.type = 'Location' then r.body else '' end as body,
        case r.type when 'ServiceRequest' then (select state from orders o where o.id = r.id)
          when 'Patient' then (select state from patients p where p.id = r.id) else (select state from kept k where k.id = r.id) end as state
-     from resources r join jsonb_to_recordset($1) as x(type text, id uuid) using (type, id)
+     from jsonb_to_recordset($1) as x(type text, id uuid)
+     cross join lateral (select * from resources r where r.type = x.type and r.id = x.id offset 0) r
      where $2::text[] is null or r.seen_by && $2`,
     [JSON.stringify(pairs), sight ?? null],
   )
 }
 
-const locationOf = (row: StateRow): Location => parseExactly(resourceText({ ...row, updated: '' })) as Location
+const locationOf = (row: StateRow): Location => parseExactly(resourceText(row)) as Location
 
 export const loadForOrders = async (
   tx: Tx,
@@ -74,8 +77,8 @@ export const loadForOrders = async (
   ])
   const rows = await resourcesNamed(tx, [...new Set([...behind, ...asked])], sight)
   const stored = new Map(
-    rows.flatMap(({ type, id, state, version }) =>
-      state === null ? [] : [[`${type}/${id}`, { state, version }] as const],
+    rows.flatMap(({ type, id, state, version, updated }) =>
+      state === null ? [] : [[`${type}/${id}`, { state, version, updated }] as const],
     ),
   )
   const orders = rows.filter((r) => r.type === 'ServiceRequest').map((r) => r.id)

@@ -1,5 +1,5 @@
 /** Reading states: as they are now, and as they were at an earlier moment. */
-import type { Kind, State } from '../../model/states.ts'
+import type { Kind, OrderState, State } from '../../model/states.ts'
 import type { Tx } from './database.ts'
 import { tables } from './shapes.ts'
 
@@ -55,3 +55,6 @@ export const statesOfDay = async (
   const ids = (kind: string) => rows.filter((r) => r.kind === kind).map((r) => r.id)
   return statesAround(tx, ids('order'), ids('device'))
 }
+
+export const ordersById = async (tx: Tx, ids: readonly string[]): Promise<readonly OrderState[]> =>
+  (await statesById(tx, 'order', [...new Set(ids)])).filter((s): s is OrderState => s.kind === 'order')

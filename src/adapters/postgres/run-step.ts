@@ -4,11 +4,12 @@
  */
 import { createHash } from 'node:crypto'
 import { v7 as uuidv7 } from 'uuid'
-import type { Identity } from '../../flow/accept-order/incoming.ts'
+import { type Identity, identityKey } from '../../flow/accept-order/incoming.ts'
 import type { ActingCaller, Context, Decision } from '../../flow/step.ts'
 import type { StepName } from '../../flow/steps.ts'
 import type { Parties, Tolerances } from '../../model/configuration.ts'
 import { type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
+import type { OrderState } from '../../model/states.ts'
 import { stampScript } from '../clock.ts'
 import { type Database, DatabaseError, type Tx } from './database.ts'
 import { refreshGaps } from './refresh-gaps.ts'
@@ -55,8 +56,9 @@ export interface StepWork<K, A> {
   readonly tell: (tx: Tx, decision: Decision<A>, ctx: Context) => Promise<Told>
 }
 
-/** Names of locks: every step that touches an order, a device or a name takes its lock. */
-export const orderLock = (id: string): string => `order ${id}`
+/** Names of locks. An order is locked by the name under which its source may speak of it again. */
+export const orderLock = ({ source, placer }: OrderState): string =>
+  nameLock(source, identityKey({ type: 'ServiceRequest', ...placer }))
 export const deviceLock = (serialNumber: string): string => `device ${serialNumber}`
 export const nameLock = (owner: string, key: string): string => `name ${owner} ${key}`
 

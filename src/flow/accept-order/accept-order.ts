@@ -3,9 +3,9 @@
  * is new, revises what is stored, says the same again, or is older than what is stored.
  */
 import type { FhirResource, Location, ServiceRequest } from 'fhir/r4.js'
-import type { Source } from '../../model/configuration.ts'
+import type { Source, SystemValue } from '../../model/configuration.ts'
 import { accept, type Checked, type Problem, refusal, refuse, warning } from '../../model/problems.ts'
-import type { KeptState, LinkState, OrderState, PatientState, TaskState } from '../../model/states.ts'
+import type { Instant, KeptState, LinkState, OrderState, PatientState, TaskState } from '../../model/states.ts'
 import { home } from '../../model/systems.ts'
 import { withdrawWork } from '../forward-order/withdraw-work.ts'
 import type { Change, Context, Decision, Fact, Forward } from '../step.ts'
@@ -38,10 +38,17 @@ export const pushedTypes: readonly string[] = ['ServiceRequest', 'Patient', ...k
 
 type Stored = OrderState | PatientState | KeptState
 
+/** A state with the version under which the world reads it, and since when. */
+export interface StoredVersion {
+  readonly state: Stored
+  readonly version: number
+  readonly updated: Instant
+}
+
 /** What the decision needs to know: the states behind the names that the entries mention. */
 export interface Known extends KnownNames {
-  /** `Type/id` → the state and its current version. */
-  readonly stored: ReadonlyMap<string, { readonly state: Stored; readonly version: number }>
+  /** By `Type/id`. */
+  readonly stored: ReadonlyMap<string, StoredVersion>
   readonly locations: ReadonlyMap<string, Location>
   /** Of the orders among `stored`. */
   readonly links: readonly LinkState[]
@@ -53,6 +60,8 @@ export interface Accepted {
   readonly type: string
   readonly id: string
   readonly outcome: 'created' | 'revised' | 'same' | 'older' | 'matched'
+  readonly version: number
+  readonly updated: Instant
   readonly warnings: readonly Problem[]
 }
 
@@ -60,7 +69,7 @@ interface Placed {
   readonly incoming: Incoming
   readonly id: string
   readonly identities: readonly Identity[]
-  readonly before?: { readonly state: Stored; readonly version: number }
+  readonly before?: StoredVersion
   /** If-None-Exist found one: the body is ignored. */
   readonly ignored: boolean
 }
@@ -85,6 +94,18 @@ const checkCriterion = (incoming: Incoming, identities: readonly Identity[]): Pr
       ]
 }
 
+/** The placer number is what makes an order this order: content with another one is another order. */
+const otherPlacer = (incoming: Incoming, before: OrderState, placer: SystemValue): readonly Problem[] =>
+  before.placer.system === placer.system && before.placer.value === placer.value
+    ? []
+    : [
+        refusal('identity-taken', placesOf(incoming, 'identifier'), {
+          found: `${placer.system}|${placer.value}`,
+          expected: `${before.placer.system}|${before.placer.value}`,
+          note: 'The order under this address has another placer number.',
+        }),
+      ]
+
 /** Which stored resource an entry is about, or the id that it gets. */
 const place = (incoming: Incoming, source: Source, known: Known, ctx: Context): Checked<Placed> => {
   const type = typeOf(incoming)
@@ -92,6 +113,14 @@ const place = (incoming: Incoming, source: Source, known: Known, ctx: Context): 
     return refuse([
       refusal('type-not-taken', placesOf(incoming, ''), { found: type, expected: pushedTypes.join(' | ') }),
     ])
+  const asked = incoming.ifNoneExist ? [{ type, ...incoming.ifNoneExist }] : []
+  const [match, ...otherMatches] = idsBehind(asked, known)
+  if (otherMatches.length > 0) return refuse([refusal('too-many-matches', placesOf(incoming, ''))])
+  // the body is ignored, and so are the names in it: they may be another's
+  if (match !== undefined) {
+    const there = known.stored.get(`${type}/${match}`)
+    return accept({ incoming, id: match, identities: asked, ignored: true, ...(there && { before: there }) })
+  }
   const placer = type === 'ServiceRequest' ? placerOf(incoming, source) : accept(undefined)
   if (!placer.ok) return placer
   const identities = identitiesOf(incoming, source)
@@ -102,12 +131,7 @@ const place = (incoming: Incoming, source: Source, known: Known, ctx: Context): 
         expected: 'an identifier with system and value',
       }),
     )
-  const asked = incoming.ifNoneExist ? [{ type, ...incoming.ifNoneExist }] : []
-  const matched = idsBehind(asked, known)
-  if (matched.length > 1) problems.push(refusal('too-many-matches', placesOf(incoming, '')))
-  const ids = [
-    ...new Set([...(incoming.targetId ? [incoming.targetId] : []), ...idsBehind(identities, known), ...matched]),
-  ]
+  const ids = [...new Set([...(incoming.targetId ? [incoming.targetId] : []), ...idsBehind(identities, known)])]
   if (ids.length > 1)
     problems.push(
       refusal('identity-taken', placesOf(incoming, 'identifier'), {
@@ -117,12 +141,17 @@ const place = (incoming: Incoming, source: Source, known: Known, ctx: Context): 
   const id = ids[0] ?? ctx.newId()
   const before = known.stored.get(`${type}/${id}`)
   if (incoming.targetId !== undefined && before === undefined) problems.push(refusal('not-known'))
-  if (incoming.ifMatch !== undefined && before !== undefined && before.version !== incoming.ifMatch)
+  if (incoming.ifMatch !== undefined && before?.version !== incoming.ifMatch)
     problems.push(
-      refusal('version-conflict', '', { found: `W/"${incoming.ifMatch}"`, expected: `W/"${before.version}"` }),
+      refusal('version-conflict', '', {
+        found: `W/"${incoming.ifMatch}"`,
+        expected: before ? `W/"${before.version}"` : 'no If-Match: nothing is stored yet',
+      }),
     )
+  if (before?.state.kind === 'order' && placer.value)
+    problems.push(...otherPlacer(incoming, before.state, placer.value))
   if (problems.length > 0) return refuse(problems)
-  return accept({ incoming, id, identities, ignored: matched.length === 1, ...(before && { before }) })
+  return accept({ incoming, id, identities, ignored: false, ...(before && { before }) })
 }
 
 const twice = (placed: readonly Placed[]): Problem[] =>
@@ -257,10 +286,40 @@ interface Result {
 }
 
 const quiet = (p: Placed, outcome: Accepted['outcome'], warnings: readonly Problem[] = []): Result => ({
-  answer: { type: typeOf(p.incoming), id: p.id, outcome, warnings },
+  answer: {
+    type: typeOf(p.incoming),
+    id: p.id,
+    outcome,
+    version: p.before?.version ?? 1,
+    updated: p.before?.updated ?? '',
+    warnings,
+  },
   changes: [],
   forward: [],
 })
+
+/**
+ * Same content, no new version. That the source said it again later is noted all the same: otherwise what it said in
+ * between, and what arrives after, would pass as newer.
+ */
+const sameAgain = (p: Placed, before: Stored, now: Stored, ctx: Context): Result => {
+  const { datedAt, sourceVersion } = now.content
+  const later = isOlder(before.content, now.content)
+  const content = {
+    ...before.content,
+    ...(datedAt !== undefined && { datedAt }),
+    ...(sourceVersion !== undefined && { sourceVersion }),
+  }
+  return later
+    ? {
+        ...quiet(p, 'same'),
+        changes: [{ fact: factOfSame(before), state: { ...before, content }, occurredAt: ctx.now }],
+      }
+    : quiet(p, 'same')
+}
+
+const factOfSame = ({ kind }: Stored): Fact =>
+  kind === 'order' ? 'order-revised' : kind === 'patient' ? 'patient-received' : 'resource-received'
 
 /** A revision of an order that was forwarded goes to the same reading services; a revocation ends their work. */
 const followUp = (state: Stored, fact: Fact, known: Known, ctx: Context) => {
@@ -275,7 +334,7 @@ const followUp = (state: Stored, fact: Fact, known: Known, ctx: Context) => {
 
 const settle = (p: Placed, resolved: FhirResource, state: Stored, known: Known, ctx: Context): Result => {
   const before = p.before?.state
-  if (before !== undefined && before.content.digest === state.content.digest) return quiet(p, 'same')
+  if (before !== undefined && before.content.digest === state.content.digest) return sameAgain(p, before, state, ctx)
   if (before !== undefined && isOlder(state.content, before.content))
     return quiet(p, 'older', [warning('stale-content', placesOf(p.incoming, 'meta'))])
   const fact: Fact =
@@ -288,7 +347,14 @@ const settle = (p: Placed, resolved: FhirResource, state: Stored, known: Known, 
   const change: Change = { fact, state, occurredAt: ctx.now, content }
   const after = followUp(state, fact, known, ctx)
   return {
-    answer: { type: typeOf(p.incoming), id: p.id, outcome: before === undefined ? 'created' : 'revised', warnings: [] },
+    answer: {
+      type: typeOf(p.incoming),
+      id: p.id,
+      outcome: before === undefined ? 'created' : 'revised',
+      version: (p.before?.version ?? 0) + 1,
+      updated: ctx.now,
+      warnings: [],
+    },
     changes: [change, ...after.changes],
     forward: after.forward,
   }
@@ -323,7 +389,7 @@ export const acceptEntries = (
   const locations = new Map(known.locations)
   placed.forEach((p, i) => {
     const resource = resolutions[i]?.resource
-    if (resource?.resourceType === 'Location') locations.set(`Location/${p.id}`, resource)
+    if (resource?.resourceType === 'Location' && !p.ignored) locations.set(`Location/${p.id}`, resource)
   })
   const states = placed.map((p, i) =>
     p.ignored

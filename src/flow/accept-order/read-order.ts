@@ -64,12 +64,14 @@ const hours = (from: string, until: string): string | undefined => {
   return Number.isNaN(a) || Number.isNaN(b) || b <= a ? undefined : `PT${Math.round((b - a) / 3_600_000)}H`
 }
 
-const ucum: Readonly<Record<string, string>> = { d: 'P#D', wk: 'P#W', h: 'PT#H', min: 'PT#M', mo: 'P#M' }
+/** Seconds of the UCUM units of time; a month is a twelfth of 365.25 days. Source: https://ucum.org/ucum, mo is mo_j. */
+const ucum: Readonly<Record<string, number>> = { min: 60, h: 3600, d: 86_400, wk: 604_800, mo: 2_629_800 }
 
 const boundsDuration = (value?: number | object, code?: string): string | undefined => {
-  const form = ucum[code ?? '']
   const amount = Number(typeof value === 'object' ? (value as { rawJSON?: string }).rawJSON : value)
-  return form === undefined || !Number.isFinite(amount) || amount <= 0 ? undefined : form.replace('#', String(amount))
+  const seconds = Math.round(amount * (ucum[code ?? ''] ?? Number.NaN))
+  if (!(seconds > 0) || seconds >= 1e9) return undefined
+  return seconds % 86_400 === 0 ? `P${seconds / 86_400}D` : `PT${seconds}S`
 }
 
 /** A date is the site's local day; a dateTime with offset lies in one. */

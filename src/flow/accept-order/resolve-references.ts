@@ -6,7 +6,7 @@
 import type { FhirResource } from 'fhir/r4.js'
 import type { Source } from '../../model/configuration.ts'
 import { type Problem, refusal } from '../../model/problems.ts'
-import { mapTree, type Tree, visit } from '../../model/tree.ts'
+import { isTree, mapTree, type Tree, visit } from '../../model/tree.ts'
 import { type Identity, type Incoming, identityKey, placesOf, urlIdentity } from './incoming.ts'
 
 /** What is already known about the names and ids that the incoming resources mention. */
@@ -24,17 +24,24 @@ interface Mention {
   readonly identifier?: { system?: string; value?: string }
 }
 
-const criterion = /^([A-Z][A-Za-z]+)\?identifier=([^|&]*)\|([^&]+)$/
+const criterion = /^([A-Z][A-Za-z]+)\?identifier=([^&]+)$/
 const relative = /^([A-Z][A-Za-z]+)\/([A-Za-z0-9.-]{1,64})(?:\/_history\/[A-Za-z0-9.-]{1,64})?$/
 
 const isReference = (node: Tree): boolean =>
   typeof node.reference === 'string' ||
   (typeof node.type === 'string' && typeof node.identifier === 'object' && !('resourceType' in node))
 
+/** A subject that is named by identifier alone is a patient: Daybind takes no other subjects. */
+const withSubjectType = (resource: FhirResource): FhirResource => {
+  const { subject } = resource as { subject?: unknown }
+  const untyped = isTree(subject) && isTree(subject.identifier) && !('reference' in subject) && !('type' in subject)
+  return untyped ? ({ ...resource, subject: { ...subject, type: 'Patient' } } as FhirResource) : resource
+}
+
 /** Every Reference in a resource, with its FHIRPath below the resource. */
 export const mentionsOf = (resource: FhirResource): readonly Mention[] => {
   const found: Mention[] = []
-  visit(resource, (node, at) => {
+  visit(withSubjectType(resource), (node, at) => {
     if (at !== '' && isReference(node)) found.push({ ...(node as Omit<Mention, 'at'>), at })
   })
   return found
@@ -63,8 +70,10 @@ export const identityAsked = (mention: Mention, source: Source): Identity | unde
   }
   const conditional = criterion.exec(reference)
   if (conditional) {
-    const [, asked = '', system = '', value = ''] = conditional
-    return { type: asked, system: decoded(system), value: decoded(value) }
+    const [, asked = '', query = ''] = conditional
+    // the bar may be percent-encoded as well
+    const [, system, value] = /^([^|]*)\|(.+)$/.exec(decoded(query)) ?? []
+    return system === undefined || value === undefined ? undefined : { type: asked, system, value }
   }
   const ofUrl = urlType(reference, source)
   return ofUrl !== undefined
@@ -127,7 +136,7 @@ export const resolveReferences = (incoming: Incoming, names: Names): Resolved =>
       )
     if ('to' in answer) answers.set(JSON.stringify([mention.reference, mention.type, mention.identifier]), answer.to)
   }
-  const resource = mapTree(incoming.resource, (node) => {
+  const resource = mapTree(withSubjectType(incoming.resource), (node) => {
     if (!isReference(node)) return node
     const to = answers.get(JSON.stringify([node.reference, node.type, node.identifier]))
     return to === undefined ? node : { ...node, reference: to }

@@ -11,8 +11,17 @@ import type { Change, Context, Decision, Forward } from '../step.ts'
 import { deviceParameters } from './device-claim.ts'
 import { forwardAgain } from './end-link.ts'
 import { captureParameters, identityDoubts, patientParameters, siteNamed, wearParameters } from './link-device.ts'
-import { type Application, conflicts, deviceAfter, linkable, make, momentDoubts, type Situation } from './make-link.ts'
-import { endsAfter, type Stated, statedMaybe } from './moments.ts'
+import {
+  type Application,
+  conflicts,
+  deviceAfter,
+  linkable,
+  make,
+  momentDoubts,
+  orderDoubts,
+  type Situation,
+} from './make-link.ts'
+import { futureDoubts, readStatedMaybe, type Stated } from './moments.ts'
 import { stands } from './periods.ts'
 import { recordsOfLink } from './records.ts'
 
@@ -40,6 +49,8 @@ export interface Correction {
   readonly returned?: ReturnState
   /** Of the right order and the right device; both may be those of the old link. */
   readonly right: Situation
+  /** Every link of the old device; without it those in `right`. */
+  readonly oldLinks?: readonly LinkState[]
 }
 
 export interface Corrected {
@@ -92,25 +103,31 @@ const asStated = (instant: string, text: string): Stated => ({
   at: 'Parameters.parameter',
 })
 
+const sameDevice = (c: Correction): boolean => c.right.device.id === c.old.deviceId
+
+/** An end that was stated is the wear's, whatever the device; one that followed from a return is that device's. */
+const keepsEnd = (c: Correction): boolean =>
+  c.old.endedAt !== undefined && (sameDevice(c) || c.old.endReason !== undefined || !c.old.returned)
+
 const applicationOf = (c: Correction, p: CorrectLinkParameters, ctx: Context): Checked<Application> => {
   const { old, right } = c
-  const [appliedAt, site] = [
-    statedMaybe(p.appliedAt[0], ctx),
-    siteNamed(p, p.order.length > 0 ? right.order.site : old.site, ctx),
-  ]
-  const problems = [appliedAt, site].flatMap((r) => (r.ok ? [] : r.problems))
+  const appliedAt = readStatedMaybe(p.appliedAt[0])
+  const site = siteNamed(p, p.order.length > 0 ? right.order.site : old.site, ctx)
+  const future = appliedAt.ok ? futureDoubts(appliedAt.value, ctx) : []
+  const problems = [...[appliedAt, site].flatMap((r) => (r.ok ? [] : r.problems)), ...future]
   if (!appliedAt.ok || !site.ok) return refuse(problems)
-  const sameDevice = right.device.id === old.deviceId
   const clock =
     p.deviceClock[0] ??
-    (sameDevice && old.deviceClock !== undefined ? { value: old.deviceClock, at: 'Parameters.parameter' } : undefined)
+    (sameDevice(c) && old.deviceClock !== undefined
+      ? { value: old.deviceClock, at: 'Parameters.parameter' }
+      : undefined)
   const performer = p.performer[0]?.value ?? old.performer
   const bodySite = p.bodySite[0]?.value ?? old.bodySite
-  const expirationDate = sameDevice ? old.expirationDate : right.device.expirationDate
+  const expirationDate = sameDevice(c) ? old.expirationDate : right.device.expirationDate
   return accept({
     site: site.value,
     appliedAt: appliedAt.value ?? asStated(old.appliedAt, old.appliedAtWritten),
-    ...(old.endedAt !== undefined && sameDevice && { endedAt: asStated(old.endedAt, instantOf(msOf(old.endedAt))) }),
+    ...(old.endedAt !== undefined && keepsEnd(c) && { endedAt: asStated(old.endedAt, instantOf(msOf(old.endedAt))) }),
     ...(clock && { deviceClock: { text: clock.value, at: clock.at } }),
     ...(performer && { performer }),
     ...(bodySite !== undefined && { bodySite }),
@@ -118,8 +135,13 @@ const applicationOf = (c: Correction, p: CorrectLinkParameters, ctx: Context): C
   })
 }
 
-const sameWear = (c: Correction): boolean =>
-  c.right.order.patientId === c.old.patientId && c.right.device.id === c.old.deviceId
+const samePatient = (c: Correction): boolean => c.right.order.patientId === c.old.patientId
+
+/** Two identifiers where the patient changes; where it does not, what is stated all the same may not disagree. */
+const identityOf = (c: Correction, p: CorrectLinkParameters, ctx: Context): readonly Problem[] => {
+  const doubts = identityDoubts(p, c.right, ctx)
+  return samePatient(c) ? doubts.filter((d) => d.code !== 'too-few-identifiers') : doubts
+}
 
 const asOld = (link: LinkState, old: LinkState): LinkState => ({
   ...link,
@@ -129,37 +151,33 @@ const asOld = (link: LinkState, old: LinkState): LinkState => ({
   ...(old.endAssumed && { endAssumed: true }),
 })
 
-/** The end, its reason and its status are those of the old link where the device stays the same. */
+/** The end, its reason and its status are those of the old link where its end is kept. */
 const keepEnd = (changes: readonly Change[], c: Correction): Change[] =>
   changes.map((change) =>
-    change.state.kind === 'link' && c.right.device.id === c.old.deviceId && c.old.status !== 'active'
-      ? { ...change, state: asOld(change.state, c.old) }
-      : change,
+    change.state.kind === 'link' && keepsEnd(c) ? { ...change, state: asOld(change.state, c.old) } : change,
   )
 
 const successor = (c: Correction, p: CorrectLinkParameters, withdrawn: LinkState, ctx: Context) => {
   const application = applicationOf(c, p, ctx)
-  const identity =
-    p.order.length > 0 && c.right.order.patientId !== c.old.patientId ? identityDoubts(p, c.right, ctx) : []
+  const identity = identityOf(c, p, ctx)
   const ready = c.right.order.id === c.old.orderId ? [] : linkable(c.right.order)
   if (!application.ok) return refuse([...identity, ...ready, ...application.problems])
   const a = application.value
   const links = c.right.links.map((l) => (l.id === withdrawn.id ? withdrawn : l))
-  const free = c.returned && c.right.device.id === c.old.deviceId ? [c.returned] : []
-  const s: Situation = { ...c.right, links, returns: [...c.right.returns, ...free] }
-  const wear = { appliedAt: a.appliedAt.instant, ...(a.endedAt && { endedAt: a.endedAt.instant }) }
+  const s: Situation = { ...c.right, links, returns: c.returned && sameDevice(c) ? [c.returned] : c.right.returns }
   const doubts: Problem[] = [
     ...identity,
     ...ready,
-    ...endsAfter(a.appliedAt.instant, a.endedAt),
+    ...(p.appliedAt.length > 0 ? futureDoubts(a.appliedAt, ctx) : []),
+    ...orderDoubts(s, a),
     ...momentDoubts(s, a, ctx),
-    ...conflicts(s, wear, a.appliedAt.at),
+    ...conflicts(s, a),
   ]
   if (doubts.some(isRefusal)) return refuse(doubts)
   const lineage = {
     replaces: c.old.id,
     correction: p.reason[0]?.value ?? '',
-    tiedAt: sameWear(c) ? c.old.tiedAt : ctx.now,
+    tiedAt: samePatient(c) && sameDevice(c) ? c.old.tiedAt : ctx.now,
   }
   return accept(make(s, a, ctx, 'device-linked', lineage), doubts)
 }
@@ -177,7 +195,7 @@ export const correctLink = (p: CorrectLinkParameters, c: Correction, ctx: Contex
   const { link: withdrawn, changes } = withdraw(c, p, ctx)
   const replacedId = withdrawn.id
   const told = forwardAgain(c.tasks)
-  const others = c.right.links.filter((l) => l.id !== withdrawn.id)
+  const others = (c.oldLinks ?? c.right.links).filter((l) => l.id !== withdrawn.id)
   if (!hasSuccessor(p)) {
     const back = c.returned ? [unmatched(c.returned)] : []
     return accept({
@@ -191,10 +209,9 @@ export const correctLink = (p: CorrectLinkParameters, c: Correction, ctx: Contex
   const made = successor(c, p, withdrawn, ctx)
   if (!made.ok) return made
   const { link, tasks } = made.value
-  const released =
-    c.right.device.id === c.oldDevice.id
-      ? []
-      : [...(c.returned ? [unmatched(c.returned)] : []), deviceAfter(c.oldDevice, others, ctx)]
+  const released = sameDevice(c)
+    ? []
+    : [...(c.returned ? [unmatched(c.returned)] : []), deviceAfter(c.oldDevice, others, ctx)]
   return accept({
     changes: [...changes, ...released, ...keepEnd(made.value.changes, c)],
     records: [...recordsOfLink(withdrawn, 'UPDATE', ctx), ...recordsOfLink(link, 'CREATE', ctx)],

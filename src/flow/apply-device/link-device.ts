@@ -9,8 +9,8 @@ import { accept, type Checked, isRefusal, type Problem, refusal, refuse } from '
 import type { Context, Decision } from '../step.ts'
 import { unchanged } from '../step.ts'
 import { type DeviceClaim, deviceParameters } from './device-claim.ts'
-import { type Application, conflicts, linkable, make, momentDoubts, type Situation } from './make-link.ts'
-import { endsAfter, statedMaybe, statedMoment } from './moments.ts'
+import { type Application, conflicts, linkable, make, momentDoubts, orderDoubts, type Situation } from './make-link.ts'
+import { futureDoubts, readStated, readStatedMaybe } from './moments.ts'
 import { stands } from './periods.ts'
 import { recordsOfLink } from './records.ts'
 
@@ -82,7 +82,11 @@ export const claimsOf = (p: ReadParameters<typeof patientParameters>): Stating =
 }
 
 /** The site that a call names, or that of the order; one that the caller does not work at is refused. */
-export const siteNamed = (p: Pick<LinkDeviceParameters, 'site'>, fallback: string | undefined, ctx: Pick<Context, 'caller' | 'parties'>) => {
+export const siteNamed = (
+  p: Pick<LinkDeviceParameters, 'site'>,
+  fallback: string | undefined,
+  ctx: Pick<Context, 'caller' | 'parties'>,
+) => {
   const named = p.site[0]
   const site = ctx.parties.sites.find((s) =>
     named ? s.identifier.system === named.value.system && s.identifier.value === named.value.value : s.id === fallback,
@@ -116,12 +120,10 @@ const readApplication = (
   const given = p.appliedAt[0]
   if (given === undefined)
     return refuse([refusal('missing-parameter', 'Parameters.parameter', { expected: 'appliedAt' })])
-  const [appliedAt, endedAt, site] = [
-    statedMoment(given, ctx),
-    statedMaybe(p.endedAt[0], ctx),
-    siteNamed(p, s.order.site, ctx),
-  ]
-  const problems = [appliedAt, endedAt, site].flatMap((r) => (r.ok ? [] : r.problems))
+  const [appliedAt, endedAt] = [readStated(given), readStatedMaybe(p.endedAt[0])]
+  const site = siteNamed(p, s.order.site, ctx)
+  const future = [appliedAt, endedAt].flatMap((r) => (r.ok ? futureDoubts(r.value, ctx) : []))
+  const problems = [...[appliedAt, endedAt, site].flatMap((r) => (r.ok ? [] : r.problems)), ...future]
   if (!appliedAt.ok || !endedAt.ok || !site.ok) return refuse(problems)
   const [clock, performer, bodySite] = [p.deviceClock[0], p.performer[0], p.bodySite[0]]
   return accept({
@@ -139,7 +141,9 @@ const sameAgain = (s: Situation, appliedAt: string): Linked | undefined => {
   const link = s.links.find(
     (l) => stands(l) && l.deviceId === s.device.id && l.orderId === s.order.id && l.appliedAt === appliedAt,
   )
-  return link && { linkId: link.id, deviceId: link.deviceId, procedureId: link.procedureId, taskIds: [] }
+  if (link === undefined) return undefined
+  const tasks = (s.tasks ?? []).filter((t) => t.linkId === link.id && t.asks === 'fulfill')
+  return { linkId: link.id, deviceId: link.deviceId, procedureId: link.procedureId, taskIds: tasks.map((t) => t.id) }
 }
 
 /** The two-identifier rule, as of the step: a name or number that has ended by now identifies nobody. */
@@ -164,15 +168,23 @@ export const linkDevice = (
   const identity = identityDoubts(p, s, ctx)
   if (!application.ok) return refuse([...identity, ...linkable(s.order), ...application.problems])
   const a = application.value
+  const moment = momentDoubts(s, a, ctx)
   const again = sameAgain(s, a.appliedAt.instant)
-  if (again && !identity.some(isRefusal)) return accept(unchanged(again))
-  const wear = { appliedAt: a.appliedAt.instant, ...(a.endedAt && { endedAt: a.endedAt.instant }) }
+  if (again && !identity.some(isRefusal))
+    return accept(
+      unchanged(
+        again,
+        [...identity, ...moment].filter((d) => !isRefusal(d)),
+      ),
+    )
   const doubts: Problem[] = [
     ...identity,
     ...linkable(s.order),
-    ...endsAfter(a.appliedAt.instant, a.endedAt),
-    ...momentDoubts(s, a, ctx),
-    ...conflicts(s, wear, a.appliedAt.at),
+    ...futureDoubts(a.appliedAt, ctx),
+    ...futureDoubts(a.endedAt, ctx),
+    ...orderDoubts(s, a),
+    ...moment,
+    ...conflicts(s, a),
   ]
   if (doubts.some(isRefusal)) return refuse(doubts)
   const made = make(s, a, ctx, 'device-linked')

@@ -7,8 +7,8 @@ import { type Problem, refusal, warning } from '../../model/problems.ts'
 import type { DeviceState, LinkState, OrderState, ReturnState, StubState, TaskState } from '../../model/states.ts'
 import type { Change, Context } from '../step.ts'
 import { clockReading } from './device-clock.ts'
-import type { Stated } from './moments.ts'
-import { isOpen, overlap, stands } from './periods.ts'
+import { endsAfter, type Stated } from './moments.ts'
+import { isOpen, overlap, stands, type Wear } from './periods.ts'
 
 /** What is stored about the order and the device in question. */
 export interface Situation {
@@ -19,6 +19,8 @@ export interface Situation {
   readonly links: readonly LinkState[]
   /** Returns of the device that belong to no link. */
   readonly returns: readonly ReturnState[]
+  /** Of the order, so that a call that is repeated gets its first answer whole. */
+  readonly tasks?: readonly TaskState[]
 }
 
 export interface Application {
@@ -32,7 +34,13 @@ export interface Application {
   readonly expirationDate?: string
 }
 
-const linkableIntents = ['order', 'original-order', 'reflex-order', 'filler-order', 'instance-order']
+export const linkableIntents: readonly string[] = [
+  'order',
+  'original-order',
+  'reflex-order',
+  'filler-order',
+  'instance-order',
+]
 
 /** Status `active`, intent `order` or finer. */
 export const linkable = (order: OrderState): readonly Problem[] => {
@@ -47,12 +55,9 @@ export const linkable = (order: OrderState): readonly Problem[] => {
 }
 
 /** Conflicts in time; the answer names the next step and nothing of the other patient. */
-export const conflicts = (
-  s: Situation,
-  wear: { appliedAt: string; endedAt?: string },
-  at: string,
-): readonly Problem[] => {
-  const others = s.links.filter((l) => stands(l) && overlap(l, wear))
+export const conflicts = (s: Situation, a: Application): readonly Problem[] => {
+  const { at } = a.appliedAt
+  const others = s.links.filter((l) => stands(l) && overlap(l, wearOf(s, a)))
   const problems: Problem[] = []
   if (others.some((l) => l.deviceId === s.device.id && l.orderId !== s.order.id))
     problems.push(
@@ -91,13 +96,40 @@ export const takers = (order: OrderState, services: readonly ReadingService[]): 
 
 const byTime = (a: ReturnState, b: ReturnState): number => (a.receivedAt < b.receivedAt ? -1 : 1)
 
-/** The return that ends this wear, where the recorder came back before anybody linked it. */
-export const returnFor = (returns: readonly ReturnState[], a: Application): ReturnState | undefined =>
-  [...returns]
+/**
+ * The return that ends this wear, where the recorder came back before anybody linked it. One before which the recorder
+ * was on somebody else meanwhile is the return of that wear.
+ */
+export const returnFor = (s: Situation, a: Application): ReturnState | undefined => {
+  const start = a.appliedAt.instant
+  const others = s.links.filter((l) => stands(l) && l.deviceId === s.device.id && l.appliedAt > start)
+  return [...s.returns]
     .sort(byTime)
-    .find((r) => a.appliedAt.instant < r.receivedAt && (a.endedAt === undefined || a.endedAt.instant <= r.receivedAt))
+    .filter((r) => !others.some((l) => l.appliedAt < r.receivedAt))
+    .find((r) => start < r.receivedAt && (a.endedAt === undefined || a.endedAt.instant <= r.receivedAt))
+}
 
-const endOf = (a: Application, back: ReturnState | undefined) => {
+/** The period that a link would have: a recorder that came back meanwhile is not worn on. */
+export const wearOf = (s: Situation, a: Application): Wear => {
+  const { endedAt } = endOf(a, returnFor(s, a))
+  return { appliedAt: a.appliedAt.instant, ...(endedAt !== undefined && { endedAt }) }
+}
+
+/** A wear that would end before it began, by what was stated or by what the return said. */
+export const orderDoubts = (s: Situation, a: Application): readonly Problem[] => {
+  if (a.endedAt !== undefined) return endsAfter(a.appliedAt.instant, a.endedAt)
+  const { endedAt } = wearOf(s, a)
+  if (endedAt === undefined || endedAt > a.appliedAt.instant) return []
+  const note = 'The recorder came back, and it was off the patient by then.'
+  return [
+    refusal('ends-before-start', a.appliedAt.at, { found: a.appliedAt.text, expected: `before ${endedAt}`, note }),
+  ]
+}
+
+const endOf = (
+  a: Application,
+  back: ReturnState | undefined,
+): Pick<LinkState, 'status' | 'endedAt' | 'endAssumed' | 'returned'> => {
   const endedAt = a.endedAt?.instant ?? back?.wornUntil ?? back?.receivedAt
   if (endedAt === undefined) return { status: 'active' as const }
   const assumed = a.endedAt === undefined && back?.wornUntil === undefined
@@ -118,7 +150,7 @@ export interface Lineage {
 
 /** The link itself. */
 export const linkOf = (s: Situation, a: Application, ctx: Context, lineage?: Lineage): LinkState => {
-  const back = returnFor(s.returns, a)
+  const back = returnFor(s, a)
   const offset = clockReading(a.deviceClock, a.appliedAt.ms, ctx).offset
   return {
     kind: 'link',
@@ -202,7 +234,7 @@ export const make = (
 ): Made => {
   const link = linkOf(s, a, ctx, lineage)
   const tasks = takers(s.order, ctx.parties.readingServices).map((r) => taskFor(link, r.id, ctx))
-  const back = link.returned ? returnFor(s.returns, a) : undefined
+  const back = link.returned ? returnFor(s, a) : undefined
   const stub = back ? stubFor(link, ctx) : undefined
   const at = link.appliedAt
   const others = s.links.filter((l) => l.id !== lineage?.replaces)

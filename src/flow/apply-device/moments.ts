@@ -14,14 +14,26 @@ export interface Stated {
   readonly at: string
 }
 
-/** A moment that may not lie in the future, beyond the skew that the configuration allows. */
-export const statedMoment = (given: Given<string>, ctx: Context): Checked<Stated> => {
+export const readStated = (given: Given<string>): Checked<Stated> => {
   const read = readMoment(given.value, given.at)
   if (!read.ok) return read
-  const instant = instantOf(read.value.ms)
-  if (instant > addSeconds(ctx.now, ctx.tolerances.skew))
-    return refuse([refusal('in-the-future', given.at, { found: given.value, expected: `at most ${ctx.now}` })])
-  return accept({ instant, text: given.value, ms: read.value.ms, at: given.at })
+  return accept({ instant: instantOf(read.value.ms), text: given.value, ms: read.value.ms, at: given.at })
+}
+
+export const readStatedMaybe = (given: Given<string> | undefined): Checked<Stated | undefined> =>
+  given === undefined ? accept(undefined) : readStated(given)
+
+/** A moment may not lie in the future, beyond the skew that the configuration allows. */
+export const futureDoubts = (stated: Stated | undefined, ctx: Context): readonly Problem[] =>
+  stated !== undefined && stated.instant > addSeconds(ctx.now, ctx.tolerances.skew)
+    ? [refusal('in-the-future', stated.at, { found: stated.text, expected: `at most ${ctx.now}` })]
+    : []
+
+/** A moment that can be read and does not lie in the future. */
+export const statedMoment = (given: Given<string>, ctx: Context): Checked<Stated> => {
+  const read = readStated(given)
+  const doubts = read.ok ? futureDoubts(read.value, ctx) : []
+  return doubts.length > 0 ? refuse(doubts) : read
 }
 
 /** A moment that may be absent. */

@@ -9,16 +9,15 @@ import { type Context, type Decision, unchanged } from '../step.ts'
 const answers = ['received', 'accepted', 'rejected', 'in-progress', 'completed', 'failed'] as const
 
 /**
- * Which status may follow which. Source: http://hl7.org/fhir/R4/task.html#statemachine; a service that begins at once
- * may skip the steps in between, so `requested` also leads to what `received` and `accepted` lead to.
+ * Which status may follow which. Source: http://hl7.org/fhir/R4/task.html#statemachine, and more: a service that begins
+ * at once may go from `requested` or `received` to `in-progress`, and one that is done at once need not say that it
+ * began. What was accepted is not rejected any more; it fails.
  */
 const next: Readonly<Record<string, readonly string[]>> = {
   requested: ['received', 'accepted', 'rejected', 'in-progress'],
   received: ['accepted', 'rejected', 'in-progress'],
-  accepted: ['in-progress', 'rejected', 'completed', 'failed'],
-  ready: ['in-progress'],
-  'in-progress': ['on-hold', 'completed', 'failed'],
-  'on-hold': ['in-progress'],
+  accepted: ['in-progress', 'completed', 'failed'],
+  'in-progress': ['completed', 'failed'],
 }
 
 const theirs = ['status', 'statusReason', 'businessStatus', 'output', 'note'] as const
@@ -74,9 +73,11 @@ export const answerTask = (
   const same = canonical({ ...after, modifiedAt: '' }) === canonical({ ...state, modifiedAt: '' })
   if (same) return accept(unchanged({ taskId: state.id }))
   const taken = written.status === 'rejected' ? false : after.acceptedAt !== undefined ? true : undefined
+  // the answer to an `abort` says nothing of whether the linked order was taken
+  const tells = state.asks === 'fulfill' && taken !== undefined
   return accept({
     changes: [{ fact: 'task-answered', state: after, occurredAt: ctx.now }],
-    answer: { taskId: state.id, ...(taken !== undefined && { taken }) },
+    answer: { taskId: state.id, ...(tells && { taken }) },
     warnings: [],
   })
 }

@@ -38,7 +38,10 @@ export const afterTrouble = (
     return { fate: 'parked', reason: `${trouble.reason} Given up after ${Math.round(ageSeconds / 3600)} h.` }
   if (attempt >= patience.attempts)
     return { fate: 'parked', reason: `${trouble.reason} Given up after ${attempt} attempts.` }
+  const asked = (trouble.retryAfterMs ?? 0) / 1000
+  if (ageSeconds + asked > patience.age)
+    return { fate: 'parked', reason: `${trouble.reason} Given up: it asks to wait longer than is patience for.` }
   const wait = Math.min(patience.longest, patience.first * 2 ** Math.min(attempt - 1, 30))
-  const delaySeconds = Math.max(wait * (0.5 + luck / 2), (trouble.retryAfterMs ?? 0) / 1000)
+  const delaySeconds = Math.max(wait * (0.5 + luck / 2), asked)
   return { fate: trouble.fate === 'unsure' ? 'unsure' : 'queued', reason: trouble.reason, delaySeconds }
 }

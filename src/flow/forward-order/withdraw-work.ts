@@ -7,6 +7,22 @@ const cancellable = ['requested', 'received', 'accepted', 'ready']
 
 const over = ['completed', 'failed', 'cancelled', 'rejected', 'entered-in-error']
 
+/** A Task of its own: what was said about the work is not said about stopping it. */
+const abortOf = ({ linkId, orderId, patientId, site, readingService, id }: TaskState, ctx: Context): TaskState => ({
+  kind: 'task',
+  id: ctx.newId(),
+  linkId,
+  orderId,
+  patientId,
+  site,
+  readingService,
+  asks: 'abort',
+  about: id,
+  status: 'requested',
+  authoredAt: ctx.now,
+  modifiedAt: ctx.now,
+})
+
 /**
  * Cancels what has not begun. Work in progress is left to the reading service: it is asked to stop by an `abort`
  * Task (HL7 Clinical Order Workflows, 1.0.0-ballot: after in-progress the placer must request cancellation).
@@ -21,17 +37,5 @@ export const withdrawWork = (tasks: readonly TaskState[], ctx: Context): readonl
           state: { ...task, status: 'cancelled', modifiedAt: ctx.now },
           occurredAt: ctx.now,
         }
-      return {
-        fact: 'task-requested',
-        state: {
-          ...task,
-          id: ctx.newId(),
-          asks: 'abort',
-          about: task.id,
-          status: 'requested',
-          authoredAt: ctx.now,
-          modifiedAt: ctx.now,
-        },
-        occurredAt: ctx.now,
-      }
+      return { fact: 'task-requested', state: abortOf(task, ctx), occurredAt: ctx.now }
     })

@@ -13,6 +13,7 @@ import { captureParameters, siteNamed, wearParameters } from '../apply-device/li
 import { deviceAfter, stubFor } from '../apply-device/make-link.ts'
 import { endsAfter, type Stated, statedMaybe, statedMoment } from '../apply-device/moments.ts'
 import { isOpen, stands } from '../apply-device/periods.ts'
+import { answersFor } from '../apply-device/record-application.ts'
 import { recordsOfLink } from '../apply-device/records.ts'
 import { type Change, type Context, type Decision, unchanged } from '../step.ts'
 
@@ -50,12 +51,28 @@ export interface Returned {
 const latest = <T>(list: readonly T[], key: (item: T) => string): T | undefined =>
   list.reduce<T | undefined>((best, item) => (best === undefined || key(item) > key(best) ? item : best), undefined)
 
-/** The wear that this return ends: the last one that began before it and whose device has not come back yet. */
-export const wearOf = (links: readonly LinkState[], receivedAt: string): LinkState | undefined =>
-  latest(
-    links.filter((l) => stands(l) && !l.returned && l.appliedAt < receivedAt),
+/**
+ * The wear that this return ends: the last one that began before it. None where its device has come back already, or
+ * where the device was seen applied since to nobody who is known: an earlier patient is never guessed.
+ */
+export const wearOf = (
+  s: Pick<ReturnSituation, 'links' | 'applications'>,
+  receivedAt: string,
+): LinkState | undefined => {
+  const last = latest(
+    s.links.filter((l) => stands(l) && l.appliedAt < receivedAt),
     (l) => l.appliedAt,
   )
+  if (last === undefined || last.returned) return undefined
+  const loose = s.applications.some(
+    (a) =>
+      a.evidence !== 'stock' &&
+      last.appliedAt < a.appliedAt &&
+      a.appliedAt < receivedAt &&
+      !s.links.some((l) => answersFor(l, a)),
+  )
+  return loose ? undefined : last
+}
 
 /** Where a device without a link belongs: as stated; where it was last applied; the caller's only site; else nowhere. */
 const siteOf = (p: RecordReturnParameters, s: ReturnSituation, ctx: Context): Checked<string | undefined> => {
@@ -79,6 +96,17 @@ const clockPair = (p: RecordReturnParameters): readonly Problem[] =>
     const read = given && readMoment(given.value, given.at)
     return read && !read.ok ? read.problems : []
   })
+
+/** What has come back is not worn any more. */
+const wornPast = (worn: Stated | undefined, received: Stated): readonly Problem[] =>
+  worn === undefined || worn.instant <= received.instant
+    ? []
+    : [
+        refusal('ends-before-start', received.at, {
+          found: received.text,
+          expected: `wornUntil, ${worn.text}, or later`,
+        }),
+      ]
 
 const stateOf = (
   p: RecordReturnParameters,
@@ -151,11 +179,12 @@ export const recordReturn = (
     return refuse([refusal('missing-parameter', 'Parameters.parameter', { expected: 'receivedAt' })])
   const [received, worn, site] = [statedMoment(given, ctx), statedMaybe(p.wornUntil[0], ctx), siteOf(p, s, ctx)]
   const problems = [...[received, worn, site].flatMap((r) => (r.ok ? [] : r.problems)), ...clockPair(p)]
+  if (received.ok && worn.ok) problems.push(...wornPast(worn.value, received.value))
   if (!received.ok || !worn.ok || !site.ok || problems.some(isRefusal)) return refuse(problems)
   const again = sameAgain(s, received.value.instant)
   if (again) return accept(unchanged(again))
   const at = { received: received.value, worn: worn.value }
-  const link = wearOf(s.links, received.value.instant)
+  const link = wearOf(s, received.value.instant)
   if (link !== undefined) {
     const order = isOpen(link) ? endsAfter(link.appliedAt, worn.value) : []
     if (order.length > 0) return refuse(order)

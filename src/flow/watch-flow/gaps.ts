@@ -7,6 +7,7 @@ import { laterOf, msOf } from '../../model/instant.ts'
 import { localDateOf } from '../../model/local-day.ts'
 import type { ApplicationState, GapCode, GapState, LinkState, OrderState } from '../../model/states.ts'
 import { causeOf, inDoubt, spoken } from '../apply-device/device-clock.ts'
+import { linkableIntents } from '../apply-device/make-link.ts'
 import { isOpen, stands } from '../apply-device/periods.ts'
 import { answersFor } from '../apply-device/record-application.ts'
 import { dayEnd, dueOf, type Facts, isClosed, siteOf, type Watch } from './day-facts.ts'
@@ -39,6 +40,9 @@ const mendedBy = (at: string | undefined, action: 'linked' | 'returned' | 'cance
 const first = <T>(list: readonly T[], key: (item: T) => string): T | undefined =>
   [...list].sort((a, b) => (key(a) < key(b) ? -1 : key(a) > key(b) ? 1 : 0))[0]
 
+/** The first tied; the id decides between two of one moment, so that the order of the facts never does. */
+const byTie = (l: LinkState): string => `${l.tiedAt} ${l.id}`
+
 /** One device on one local day of a site counts once, however often it was seen. */
 const applicationsByDay = (facts: Facts): readonly ApplicationState[][] => {
   const groups = new Map<string, ApplicationState[]>()
@@ -57,7 +61,7 @@ const noLink = (facts: Facts, watch: Watch): readonly Found[] =>
     if (seen === undefined || site === undefined) return []
     const link = first(
       facts.links.filter((l) => group.some((a) => answersFor(l, a))),
-      (l) => l.tiedAt,
+      byTie,
     )
     const due = dueOf(seen.appliedAt, site)
     const known = first(group, (a) => a.recordedAt)?.recordedAt ?? seen.recordedAt
@@ -121,6 +125,8 @@ const noApplication = (facts: Facts, watch: Watch): readonly Found[] =>
   facts.orders.flatMap((order): Found[] => {
     const site = siteOf(order.site, watch)
     if (site === undefined || order.visitDay === undefined || isClosed(order.visitDay, site)) return []
+    // a proposal or a plan asks for no recorder yet, and could not be linked
+    if (!linkableIntents.includes(order.intent)) return []
     const end = dayEnd(order.visitDay, site)
     if (watch.asOf < end || wasDealtWith(order, facts, end)) return []
     const since = laterOf(order.acceptedAt, end)
@@ -128,7 +134,7 @@ const noApplication = (facts: Facts, watch: Watch): readonly Found[] =>
     if (over && (order.revokedAt === undefined || order.revokedAt < since)) return []
     const link = first(
       standing(facts).filter((l) => l.orderId === order.id),
-      (l) => l.tiedAt,
+      byTie,
     )
     const reason =
       order.notApplied !== undefined && order.notApplied.newDate !== order.visitDay ? order.notApplied : undefined
@@ -148,11 +154,18 @@ const noApplication = (facts: Facts, watch: Watch): readonly Found[] =>
     ]
   })
 
+/** When the wear of this link was first tied to anybody: a corrected link takes the place of another. */
+const firstTied = (link: LinkState, facts: Facts): string => {
+  const before = link.replaces === undefined ? undefined : facts.links.find((l) => l.id === link.replaces)
+  return before === undefined ? link.tiedAt : firstTied(before, facts)
+}
+
 const returnWithoutPatient = (facts: Facts, watch: Watch): readonly Found[] =>
   facts.returns.flatMap((back): Found[] => {
     const link = facts.links.find((l) => l.id === back.linkId)
     // a return that found its link at once never was without a patient
-    if (link !== undefined && link.tiedAt <= back.recordedAt) return []
+    const tiedAt = link && firstTied(link, facts)
+    if (tiedAt !== undefined && tiedAt <= back.recordedAt) return []
     const site = siteOf(back.site, watch)
     return [
       {
@@ -163,7 +176,7 @@ const returnWithoutPatient = (facts: Facts, watch: Watch): readonly Found[] =>
         since: back.recordedAt,
         deviceId: back.deviceId,
         ...(link && { orderId: link.orderId, linkId: link.id, patientId: link.patientId }),
-        ...mendedBy(link?.tiedAt, 'linked'),
+        ...mendedBy(tiedAt, 'linked'),
       },
     ]
   })
@@ -174,7 +187,7 @@ const revokedWhileWorn = (facts: Facts, watch: Watch): readonly Found[] =>
       ? []
       : standing(facts).flatMap((l): Found[] => {
           const since = order.revokedAt ?? l.recordedAt
-          const worn = l.orderId === order.id && l.tiedAt <= since && (l.endedAt === undefined || l.endedAt > since)
+          const worn = l.orderId === order.id && (l.endedAt === undefined || l.endedAt > since)
           const site = siteOf(l.site, watch)
           if (!worn || site === undefined) return []
           const day = localDateOf(msOf(since), site.timeZone)
