@@ -14,6 +14,7 @@ import { readingRoutes } from './adapters/http/reading.ts'
 import { returnDeviceRoutes } from './adapters/http/return-device.ts'
 import { createServer } from './adapters/http/server.ts'
 import { watchFlowRoutes } from './adapters/http/watch-flow.ts'
+import { recordConfiguration } from './adapters/postgres/configuration-fact.ts'
 import { openDatabase } from './adapters/postgres/database.ts'
 import { queueDeliveries } from './adapters/postgres/deliveries.ts'
 import { startEmbedded } from './adapters/postgres/embedded.ts'
@@ -141,6 +142,7 @@ const start = async (
         await queue.announce(tx, await queueDeliveries(tx, decision.forward, ctx.requestId))
     },
   }
+  await recordConfiguration(runner)
   const peers = openDestinations(c, options.deliveryDeadlineMs)
   for (const peer of peers.values()) undo.add(() => peer.close())
   const delivering: Delivering = {
@@ -164,22 +166,25 @@ const start = async (
   )
   undo.add(() => rounds.stop())
 
+  // a port that the system chooses is known only once the server listens
+  let url = c.publicUrl
+  const base = () => (c.port === 0 ? url : c.publicUrl)
   const routes = [
     ...operateRoutes(db, () => closing),
-    ...acceptOrderRoutes(runner, c.publicUrl),
+    ...acceptOrderRoutes(runner, base),
     ...applyDeviceRoutes(runner),
     ...forwardOrderRoutes(runner, queue),
     ...returnDeviceRoutes(runner),
     ...watchFlowRoutes(watching, views),
-    ...readingRoutes(db, c.publicUrl),
+    ...readingRoutes(db, base),
     ...notBuiltRoutes,
   ]
   const since = new Date().toISOString()
-  const app = createServer(c, [...routes, metadataRoute(routes, c.publicUrl, version, since)], log)
+  const app = createServer(c, [...routes, metadataRoute(routes, base, version, since)], log)
   undo.add(() => app.close())
   await rounds.now()
   await app.listen({ port: c.port, host: c.host })
-  const url = addressOf(app.server.address())
+  url = addressOf(app.server.address())
   await embedded?.announce(url)
   announceConfiguration(c, log)
   log.info({ step: 'operate', url, version }, 'ready')

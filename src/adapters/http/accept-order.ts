@@ -142,10 +142,10 @@ const run = async (
 
 const statusOfAnswer = (a: Accepted): 200 | 201 => (a.outcome === 'created' ? 201 : 200)
 
-const locationOf = (base: string, a: Accepted): string => `${base}/fhir/${a.type}/${a.id}/_history/${a.version}`
+const locationOf = (base: () => string, a: Accepted): string => `${base()}/fhir/${a.type}/${a.id}/_history/${a.version}`
 
 const tellOne =
-  (base: string): Tell =>
+  (base: () => string): Tell =>
   async (tx, [answer]) => {
     const row = answer && (await readResource(tx, answer.type, answer.id, undefined))
     if (answer === undefined || row === undefined) throw new Error('what was accepted is not stored')
@@ -157,8 +157,8 @@ const tellOne =
     return { status: statusOfAnswer(answer), body: resourceText(row), headers }
   }
 
-const responseEntry = (base: string, answer: Accepted) => ({
-  fullUrl: `${base}/fhir/${answer.type}/${answer.id}`,
+const responseEntry = (base: () => string, answer: Accepted) => ({
+  fullUrl: `${base()}/fhir/${answer.type}/${answer.id}`,
   response: {
     status: statusOfAnswer(answer) === 201 ? '201 Created' : '200 OK',
     location: locationOf(base, answer),
@@ -169,7 +169,7 @@ const responseEntry = (base: string, answer: Accepted) => ({
 })
 
 const tellBundle =
-  (base: string): Tell =>
+  (base: () => string): Tell =>
   async (_tx, answers) => ({
     status: 200,
     body: JSON.stringify({
@@ -220,7 +220,7 @@ const readEntry = (entry: BundleEntry, i: number): Checked<Incoming> => {
 }
 
 /** All or nothing. */
-const transaction = async (runner: StepRunner, base: string, call: Call, bundle: Bundle): Promise<Reply> => {
+const transaction = async (runner: StepRunner, base: () => string, call: Call, bundle: Bundle): Promise<Reply> => {
   const read = (bundle.entry ?? []).map(readEntry)
   const problems = read.flatMap((r) => (r.ok ? [] : r.problems))
   if (problems.length > 0) return problemReply(problems)
@@ -234,7 +234,7 @@ const failedEntry = (problems: readonly Problem[]) => ({
 })
 
 /** Each entry for itself; a failure of one is told in its place. */
-const batch = async (runner: StepRunner, base: string, call: Call, bundle: Bundle): Promise<Reply> => {
+const batch = async (runner: StepRunner, base: () => string, call: Call, bundle: Bundle): Promise<Reply> => {
   const entry: unknown[] = []
   for (const [i, e] of (bundle.entry ?? []).entries()) {
     const incoming = readEntry(e, i)
@@ -249,7 +249,7 @@ const batch = async (runner: StepRunner, base: string, call: Call, bundle: Bundl
 
 const bundleTypes = ['transaction', 'batch']
 
-const takeBundle = async (runner: StepRunner, base: string, call: Call): Promise<Reply> => {
+const takeBundle = async (runner: StepRunner, base: () => string, call: Call): Promise<Reply> => {
   const problems = [...checkResource(call.body, ['Bundle'])]
   const bundle = call.body as Bundle
   if (problems.length === 0 && !bundleTypes.includes(bundle.type))
@@ -260,7 +260,7 @@ const takeBundle = async (runner: StepRunner, base: string, call: Call): Promise
 
 const takeOne = async (
   runner: StepRunner,
-  base: string,
+  base: () => string,
   call: Call,
   asked: Omit<Asked, 'at' | 'resource'>,
   route: string,
@@ -287,7 +287,7 @@ const identifierQuery = (call: Call): string => {
 /** The types that may be written alone; all others come in a Bundle. */
 const alone = ['ServiceRequest', 'Patient'] as const
 
-export const acceptOrderRoutes = (runner: StepRunner, base: string): readonly Route[] => {
+export const acceptOrderRoutes = (runner: StepRunner, base: () => string): readonly Route[] => {
   const may = ['source', 'clinic', 'operator'] as const
   const step = 'accept-order' as const
   const singles = alone.flatMap((type): Route[] => [

@@ -75,13 +75,10 @@ export const capabilityStatement = (
   }
 }
 
-export const metadataRoute = (routes: readonly Route[], base: string, version: string, since: string): Route => {
-  const statement = capabilityStatement(routes, base, version, since)
-  return {
-    method: 'GET',
-    url: '/fhir/metadata',
-    may: 'public',
-    step: 'read',
-    handle: async () => fhirReply(200, statement),
-  }
-}
+export const metadataRoute = (routes: readonly Route[], base: () => string, version: string, since: string): Route => ({
+  method: 'GET',
+  url: '/fhir/metadata',
+  may: 'public',
+  step: 'read',
+  handle: async () => fhirReply(200, capabilityStatement(routes, base(), version, since)),
+})

@@ -32,19 +32,24 @@ const read =
     }
   }
 
-const link = (base: string, type: string, used: readonly (readonly [string, string])[], cursor?: string): string => {
+const link = (
+  base: () => string,
+  type: string,
+  used: readonly (readonly [string, string])[],
+  cursor?: string,
+): string => {
   const query = new URLSearchParams([
     ...used.map(([k, v]): [string, string] => [k, v]),
     ...(cursor === undefined ? [] : [['_cursor', cursor] as [string, string]]),
   ])
-  return `${base}/fhir/${type}${query.size > 0 ? `?${query}` : ''}`
+  return `${base()}/fhir/${type}${query.size > 0 ? `?${query}` : ''}`
 }
 
 const warningEntry = (warnings: readonly Problem[]): string =>
   `{"resource":${JSON.stringify(operationOutcome(warnings))},"search":{"mode":"outcome"}}`
 
 const search =
-  (db: Database, base: string) =>
+  (db: Database, base: () => string) =>
   async (call: Call): Promise<Reply> => {
     const { type = '' } = call.params
     if (searchParameters[type] === undefined) return problemReply([refusal('not-known')])
@@ -55,7 +60,7 @@ const search =
     const entries: string[] = []
     for (const row of page.rows)
       entries.push(
-        `{"fullUrl":"${base}/fhir/${type}/${row.id}","resource":${await shownText(db, row, call.sight)},"search":{"mode":"match"}}`,
+        `{"fullUrl":"${base()}/fhir/${type}/${row.id}","resource":${await shownText(db, row, call.sight)},"search":{"mode":"match"}}`,
       )
     if (asked.warnings.length > 0) entries.push(warningEntry(asked.warnings))
     const links = [{ relation: 'self', url: link(base, type, asked.value.used) }]
@@ -68,7 +73,7 @@ const search =
     }
   }
 
-export const readingRoutes = (db: Database, base: string): readonly Route[] => {
+export const readingRoutes = (db: Database, base: () => string): readonly Route[] => {
   const types = Object.keys(searchParameters)
   return [
     {

@@ -116,7 +116,7 @@ export const openDatabase = (url: string, onIdleError: (error: unknown) => void)
     connectionTimeoutMillis: 5_000,
     application_name: 'daybind',
     options:
-      '-c search_path=daybind,public -c timezone=UTC -c statement_timeout=30000 -c idle_in_transaction_session_timeout=10000',
+      '-c search_path=daybind,public -c timezone=UTC -c statement_timeout=30000 -c idle_in_transaction_session_timeout=10000 -c plan_cache_mode=force_generic_plan',
   })
   pool.on('error', (error) => onIdleError(withoutValues(error)))
   return { ...txOn(pool), pool, transaction: (work) => runIn(pool, work), close: () => pool.end() }

@@ -1,6 +1,6 @@
 /** Evenings: computing one as of any moment from the journal, and issuing one when its moment has come. */
 import { createHash } from 'node:crypto'
-import { factsFrom, type Watch } from '../../flow/watch-flow/day-facts.ts'
+import { factsFrom } from '../../flow/watch-flow/day-facts.ts'
 import { type Evening, eveningBundle, eveningOf } from '../../flow/watch-flow/evening.ts'
 import { gapsOf } from '../../flow/watch-flow/gaps.ts'
 import type { Moment } from '../../flow/watch-flow/moments-due.ts'
@@ -10,6 +10,7 @@ import { localDay } from '../../model/local-day.ts'
 import type { GapState, Instant, State } from '../../model/states.ts'
 import { instantSql, settledNow } from '../clock.ts'
 import { writeJson } from '../fhir/door/exact-numbers.ts'
+import { configurationAsOf } from './configuration-fact.ts'
 import type { Database, Tx } from './database.ts'
 import { ordersById, statesById, statesOfDay } from './load-states.ts'
 import { gapChanges, watchAround } from './refresh-gaps.ts'
@@ -51,9 +52,11 @@ const statesAsOf = async (tx: Tx, site: Site, day: string, asOf: Instant): Promi
 /** The version of the time zone rules of this process. */
 const tzdata = process.versions.tz ?? 'unknown'
 
+/** By the configuration that was in force then. */
 export const eveningAsOf = async (w: Watching, site: Site, day: string, asOf: Instant): Promise<Evening> => {
-  const watch: Watch = { asOf, parties: w.parties, tolerances: w.tolerances }
-  return eveningOf(site, day, factsFrom(await statesAsOf(w.db, site, day, asOf)), watch, tzdata)
+  const { parties, tolerances } = (await configurationAsOf(w.db, asOf)) ?? w
+  const then = parties.sites.find((s) => s.id === site.id) ?? site
+  return eveningOf(then, day, factsFrom(await statesAsOf(w.db, then, day, asOf)), { asOf, parties, tolerances }, tzdata)
 }
 
 /** The bytes of an evening. */

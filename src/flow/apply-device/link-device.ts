@@ -170,13 +170,10 @@ export const linkDevice = (
   const a = application.value
   const moment = momentDoubts(s, a, ctx)
   const again = sameAgain(s, a.appliedAt.instant)
-  if (again && !identity.some(isRefusal))
-    return accept(
-      unchanged(
-        again,
-        [...identity, ...moment].filter((d) => !isRefusal(d)),
-      ),
-    )
+  if (again && !identity.some(isRefusal)) {
+    const warnings = moment.filter((d) => !isRefusal(d))
+    return accept(unchanged(again, warnings))
+  }
   const doubts: Problem[] = [
     ...identity,
     ...linkable(s.order),

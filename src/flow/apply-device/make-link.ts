@@ -56,8 +56,8 @@ export const linkable = (order: OrderState): readonly Problem[] => {
 
 /** Conflicts in time; the answer names the next step and nothing of the other patient. */
 export const conflicts = (s: Situation, a: Application): readonly Problem[] => {
-  const { at } = a.appliedAt
-  const others = s.links.filter((l) => stands(l) && overlap(l, wearOf(s, a)))
+  const [{ at }, wear] = [a.appliedAt, wearOf(s, a)]
+  const others = s.links.filter((l) => stands(l) && overlap(l, wear))
   const problems: Problem[] = []
   if (others.some((l) => l.deviceId === s.device.id && l.orderId !== s.order.id))
     problems.push(

@@ -40,7 +40,10 @@ export const afterTrouble = (
     return { fate: 'parked', reason: `${trouble.reason} Given up after ${attempt} attempts.` }
   const asked = (trouble.retryAfterMs ?? 0) / 1000
   if (ageSeconds + asked > patience.age)
-    return { fate: 'parked', reason: `${trouble.reason} Given up: it asks to wait longer than is patience for.` }
+    return {
+      fate: 'parked',
+      reason: `${trouble.reason} Given up: it asks to wait past the limit of ${Math.round(patience.age / 3600)} h.`,
+    }
   const wait = Math.min(patience.longest, patience.first * 2 ** Math.min(attempt - 1, 30))
   const delaySeconds = Math.max(wait * (0.5 + luck / 2), asked)
   return { fate: trouble.fate === 'unsure' ? 'unsure' : 'queued', reason: trouble.reason, delaySeconds }
