@@ -11,7 +11,7 @@ import { issueEvening, lastIssued, type Watching, watchedSince } from './postgre
 export const watchOnce = async (w: Watching, log: Logger): Promise<number> => {
   const present: Instant = await now(w.db)
   const since = await watchedSince(w.db, w.parties.sites, present)
-  const issued = await lastIssued(w.db)
+  const issued = await lastIssued(w.db, w.parties.sites)
   let count = 0
   for (const site of w.parties.sites) {
     for (const due of momentsDue(site, issued.get(site.id) ?? since.get(site.id) ?? present, present)) {

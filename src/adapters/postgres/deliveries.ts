@@ -64,8 +64,8 @@ export const queueDeliveries = async (
     await tx.query(
       `with older as (update deliveries set fate = 'superseded', next_attempt = null
          where destination = $2 and order_id = $3 and (fate = 'parked' or (fate = 'queued' and (leased_until is null or leased_until < clock_timestamp()))))
-       insert into deliveries (id, destination, order_id, body, request_id, fate, next_attempt, queued_at)
-       values ($1, $2, $3, $4, $5, 'queued', clock_timestamp(), clock_timestamp())`,
+       insert into deliveries (id, destination, order_id, body, request_id, fate, next_attempt, announced_at, queued_at)
+       select $1, $2, $3, $4, $5, 'queued', t, t, t from clock_timestamp() t`,
       [id, f.readingService, f.orderId, body, requestId],
     )
     queued.push({ id, destination: f.readingService })
@@ -131,13 +131,19 @@ export const settleDelivery = async (tx: Tx, claimed: Claimed, result: Attempted
   return next
 }
 
-/** Deliveries that are due and whose job may be lost. */
-export const dueDeliveries = (tx: Tx, limit: number): Promise<readonly Queued[]> =>
+/**
+ * Deliveries that are due and have no job: retries whose time has come, and those whose job seems lost. Each is marked,
+ * so that a backlog is not announced again and again.
+ */
+export const takeUnannounced = (tx: Tx, limit: number): Promise<readonly Queued[]> =>
   tx.query<Queued>(
-    `select id, destination from deliveries d where fate in ('queued', 'unsure') and next_attempt <= clock_timestamp()
-       and (leased_until is null or leased_until < clock_timestamp())
-       and not exists (select from destinations p where p.id = d.destination and p.paused)
-     order by next_attempt limit $1`,
+    `update deliveries set announced_at = clock_timestamp() where id in (
+       select id from deliveries d where fate in ('queued', 'unsure') and next_attempt <= clock_timestamp()
+         and (announced_at is null or announced_at < next_attempt or announced_at < clock_timestamp() - interval '60 seconds')
+         and (leased_until is null or leased_until < clock_timestamp())
+         and not exists (select from destinations p where p.id = d.destination and p.paused)
+       order by next_attempt limit $1 for update skip locked)
+     returning id, destination`,
     [limit],
   )
 
@@ -193,5 +199,10 @@ export const pauseDestination = (tx: Tx, id: string, reason: string) =>
     [id, reason],
   )
 
+/** What waited meanwhile is looked at again at once. */
 export const resumeDestination = (tx: Tx, id: string) =>
-  tx.query('update destinations set paused = false, reason = null where id = $1', [id])
+  tx.query(
+    `with resumed as (update destinations set paused = false, reason = null where id = $1)
+     update deliveries set announced_at = null where destination = $1 and fate in ('queued', 'unsure')`,
+    [id],
+  )

@@ -135,14 +135,14 @@ export const issueEvening = async (w: Watching, due: Moment, requestId: string):
   if (there) return false
   const asOf = await settledNow(w.db)
   const report = eveningText(await eveningAsOf(w, due.site, due.day, asOf))
+  // before the evening is written: a crash in between is made up for by the next try
+  await refreshDay(w, due.site, due.day, asOf, requestId)
   const rows = await w.db.query(
     `insert into evenings (site, day, moment, as_of, due_at, issued_at, report, sha256)
      values ($1, $2, $3, $4::timestamptz, $5::timestamptz, clock_timestamp(), $6, $7) on conflict do nothing returning site`,
     [due.site.id, due.day, due.moment, asOf, due.at, report, sha256(report)],
   )
-  if (rows.length === 0) return false
-  await refreshDay(w, due.site, due.day, asOf, requestId)
-  return true
+  return rows.length > 0
 }
 
 /** Since when each site is watched, and which evenings were issued since. */
@@ -161,9 +161,12 @@ export const watchedSince = async (
   return new Map(rows.map((r) => [r.site, r.since]))
 }
 
-export const lastIssued = async (db: Database): Promise<ReadonlyMap<string, Instant>> => {
+/** The newest evening of each site; they are issued in the order of their moments. */
+export const lastIssued = async (db: Database, sites: readonly Site[]): Promise<ReadonlyMap<string, Instant>> => {
   const rows = await db.query<{ site: string; due_at: string }>(
-    `select site, ${instantSql('max(due_at)')} as due_at from evenings group by site`,
+    `select s.site, ${instantSql('e.due_at')} as due_at from unnest($1::text[]) as s(site)
+     cross join lateral (select due_at from evenings where site = s.site order by day desc, moment desc limit 1) e`,
+    [sites.map((s) => s.id)],
   )
   return new Map(rows.map((r) => [r.site, r.due_at]))
 }

@@ -7,7 +7,7 @@ import { parseExactly } from '../fhir/door/exact-numbers.ts'
 import type { Peer } from '../fhir/peer.ts'
 import type { Failure } from '../fhir/peer-fates.ts'
 import type { Database } from '../postgres/database.ts'
-import { type Attempted, type Claimed, claimDelivery, dueDeliveries, settleDelivery } from '../postgres/deliveries.ts'
+import { type Attempted, type Claimed, claimDelivery, settleDelivery, takeUnannounced } from '../postgres/deliveries.ts'
 import type { Queue } from './queue.ts'
 
 export interface Delivering {
@@ -81,6 +81,6 @@ export const deliver = async (d: Delivering, id: string): Promise<void> => {
 
 /** Finds what is due and has no job: retries, and what a crash left behind. */
 export const sweep = async (d: Delivering): Promise<void> => {
-  const due = await dueDeliveries(d.db, 500)
+  const due = await takeUnannounced(d.db, 500)
   if (due.length > 0) await d.queue.announce(d.db, due)
 }

@@ -182,6 +182,7 @@ create table deliveries (
   attempts int not null default 0,
   fence int not null default 0,
   next_attempt timestamptz,
+  announced_at timestamptz,
   leased_until timestamptz,
   queued_at timestamptz not null,
   sent_at timestamptz,
