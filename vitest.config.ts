@@ -26,7 +26,7 @@ export default defineConfig({
         extends: true,
         test: {
           name: 'real',
-          include: ['tests/adapters/**/*.test.ts', 'tests/whole/**/*.test.ts'],
+          include: ['tests/{adapters,whole,hapi}/**/*.test.ts'],
           globalSetup: './tests/support/global-setup.ts',
           testTimeout: 30_000,
           hookTimeout: 60_000,

@@ -1,10 +1,10 @@
 /** The only reader of the environment: what a service is told before it starts, or everything that is wrong with it. */
 import { bracketed, isLoopback, readSettings, type Settings } from './config/environment.ts'
 import { type FileRead, readConfigurationFile } from './config/file.ts'
-import { type ConfigurationFile, defaultTakes } from './config/schema.ts'
+import type { ConfigurationFile } from './config/schema.ts'
 import { causeOf, type Environment, type ReadFile, secretReader } from './config/secrets.ts'
 import type { Caller, Configuration, ReadingService, Site, Source } from './model/configuration.ts'
-import { systems } from './model/systems.ts'
+import { defaultTakes, systems } from './model/systems.ts'
 
 export type ConfigurationReading =
   | { readonly ok: true; readonly value: Configuration }

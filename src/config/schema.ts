@@ -1,8 +1,6 @@
 /** The configuration file as one schema; descriptions go into the JSON Schema for editors. */
 import * as z from 'zod'
-import type { Coding } from '../model/configuration.ts'
 import { isZone } from '../model/local-day.ts'
-import { codes } from '../model/systems.ts'
 import {
   absoluteUri,
   alertTime,
@@ -50,12 +48,6 @@ const site = z.strictObject(
   },
   expecting('a site with id, name and timeZone'),
 )
-
-/** The codes of monitoring orders, unless a source says otherwise. */
-export const defaultTakes: readonly Coding[] = [codes.ecgMonitoring, codes.continuousEcg].map(({ system, code }) => ({
-  system,
-  code,
-}))
 
 const source = (readSecret: ReadSecret) =>
   z.strictObject(

@@ -26,8 +26,9 @@ interface ResourceRow {
   readonly type: string
   readonly id: string
   readonly seen: string[]
-  readonly inherits: Scope['inherits']
-  readonly order_id?: string | undefined
+  inherits: Scope['inherits']
+  /** Orders of whose readers it inherits. */
+  readonly order_ids: string[]
   readonly tokens: readonly string[]
   readonly from1: string | null
   readonly until1: string | null
@@ -44,7 +45,7 @@ const resourceRow = (resource: FhirResource, scope: Scope): ResourceRow => {
     id: resource.id ?? '',
     seen: [...scope.own],
     inherits: scope.inherits,
-    order_id: scope.orderId,
+    order_ids: scope.orderId === undefined ? [] : [scope.orderId],
     tokens,
     from1: spans[1]?.[0] ?? null,
     until1: spans[1]?.[1] ?? null,
@@ -61,29 +62,30 @@ interface Grant {
   readonly id: string
   readonly seen: readonly string[]
   readonly inherits: Scope['inherits']
-  readonly order_id?: string | undefined
+  readonly order_ids: readonly string[]
 }
 
 const grantsOf = ({ state }: Change): readonly Grant[] => {
-  const { own: seen, inherits, orderId: order_id } = scopeOf(state)
+  const { own: seen, inherits, orderId } = scopeOf(state)
+  const none = { inherits: 'nothing', order_ids: [] } as const
   switch (state.kind) {
     case 'order':
-      return [{ type: 'Patient', id: state.patientId, seen, inherits: 'nothing' }]
+      return [{ type: 'Patient', id: state.patientId, seen, ...none }]
     case 'link':
       return [
-        { type: 'Device', id: state.deviceId, seen, inherits, order_id },
-        { type: 'Patient', id: state.patientId, seen, inherits: 'nothing' },
+        { type: 'Device', id: state.deviceId, seen, inherits, order_ids: orderId === undefined ? [] : [orderId] },
+        { type: 'Patient', id: state.patientId, seen, ...none },
       ]
     case 'task': {
       const reader = [readerToken(state.readingService)]
       return [
-        { type: 'ServiceRequest', id: state.orderId, seen: reader, inherits: 'nothing' },
-        { type: 'Patient', id: state.patientId, seen: reader, inherits: 'nothing' },
+        { type: 'ServiceRequest', id: state.orderId, seen: reader, ...none },
+        { type: 'Patient', id: state.patientId, seen: reader, ...none },
       ]
     }
     case 'application':
     case 'return':
-      return [{ type: 'Device', id: state.deviceId, seen, inherits: 'nothing' }]
+      return [{ type: 'Device', id: state.deviceId, seen, ...none }]
     default:
       return []
   }
@@ -114,26 +116,35 @@ const resourceRows = (w: Writing): readonly ResourceRow[] => {
   return lastOf([...rows, ...(w.records ?? []).map((r) => resourceRow(r, recordScope))], (r) => `${r.type}/${r.id}`)
 }
 
-/** Grants to what is written in the same statement are added to its row; the others are updates. */
+/** A statement can write a row once: grants to what it writes anyway go into its row, the others become one update each. */
 const settleGrants = (w: Writing, rows: readonly ResourceRow[]): readonly Grant[] => {
   const readers = readersOf(w.changes)
   const byName = new Map(rows.map((r) => [`${r.type}/${r.id}`, r]))
-  const open = w.changes.flatMap(grantsOf).flatMap((grant) => {
-    const seen = grant.inherits === 'order' ? [...grant.seen, ...(readers.get(grant.order_id ?? '') ?? [])] : grant.seen
+  const open: Grant[] = []
+  for (const grant of w.changes.flatMap(grantsOf)) {
+    const more = grant.inherits === 'order' ? grant.order_ids.flatMap((id) => readers.get(id) ?? []) : []
+    const seen = [...grant.seen, ...more]
     const row = byName.get(`${grant.type}/${grant.id}`)
-    row?.seen.push(...seen)
-    return row && grant.inherits === 'nothing' ? [] : [{ ...grant, seen }]
-  })
-  // a statement can update a row once
-  return [...Map.groupBy(open, (g) => `${g.type}/${g.id}`).values()].map((same) => {
-    const heir = same.find((g) => g.inherits !== 'nothing') ?? (same[0] as Grant)
-    return { ...heir, seen: [...new Set(same.flatMap((g) => g.seen))] }
-  })
+    if (row === undefined) open.push({ ...grant, seen })
+    else {
+      row.seen.push(...seen)
+      row.order_ids.push(...grant.order_ids)
+      if (grant.inherits !== 'nothing') row.inherits = grant.inherits
+    }
+  }
+  return [...Map.groupBy(open, (g) => `${g.type}/${g.id}`).values()].map(merged)
 }
+
+const merged = (same: readonly Grant[]): Grant => ({
+  ...(same[0] as Grant),
+  inherits: same.find((g) => g.inherits !== 'nothing')?.inherits ?? 'nothing',
+  order_ids: same.flatMap((g) => g.order_ids),
+  seen: [...new Set(same.flatMap((g) => g.seen))],
+})
 
 const inherited = (alias: string): string => `
   coalesce((select array_agg(t) from resources o, unnest(o.seen_by) t
-    where ${alias}.inherits <> 'nothing' and o.type = 'ServiceRequest' and o.id = ${alias}.order_id
+    where ${alias}.inherits <> 'nothing' and o.type = 'ServiceRequest' and o.id = any(${alias}.order_ids)
       and (${alias}.inherits = 'order' or t not like 'reader:%')), '{}')`
 
 const union = (a: string, b: string): string =>
@@ -157,7 +168,7 @@ const journalSql = (n: number, now: number, inbound: boolean): string => `
       site text, day date, who text, request_id text, state jsonb) order by x.n)`
 
 const resourceSql = (n: number, now: number): string => `
-  incoming as (select * from jsonb_to_recordset($${n}) as x(type text, id uuid, seen text[], inherits text, order_id uuid, tokens text[],
+  incoming as (select * from jsonb_to_recordset($${n}) as x(type text, id uuid, seen text[], inherits text, order_ids uuid[], tokens text[],
     from1 timestamptz, until1 timestamptz, from2 timestamptz, until2 timestamptz, body text, names jsonb)),
   kept_versions as (insert into earlier_versions (type, id, version, updated, body)
     select r.type, r.id, r.version, r.updated, r.body from incoming x cross join lateral (
@@ -177,7 +188,7 @@ const resourceSql = (n: number, now: number): string => `
 
 const grantSql = (n: number): string => `
   granted_${n} as (update resources r set seen_by = ${union('r.seen_by', 'g.more')}
-    from (select x.seen || ${inherited('x')} as more from jsonb_to_record($${n}) as x(seen text[], inherits text, order_id uuid)) g
+    from (select x.seen || ${inherited('x')} as more from jsonb_to_record($${n}) as x(seen text[], inherits text, order_ids uuid[])) g
     where r.type = $${n}::jsonb->>'type' and r.id = ($${n}::jsonb->>'id')::uuid and not r.seen_by @> g.more)`
 
 const identitySql = (n: number): string => `
