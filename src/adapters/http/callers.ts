@@ -35,14 +35,31 @@ const openGuard = (header: Header): readonly Problem[] => {
 
 export const local: ActingCaller = { id: 'local', role: 'local' }
 
-/** @returns the caller, or why there is none */
-export const whoCalls = (configuration: Configuration, header: Header): ActingCaller | readonly Problem[] => {
+const bearer = (authorization: string): string | undefined => /^Bearer ([A-Za-z0-9._~+/=-]+)$/i.exec(authorization)?.[1]
+
+/** RFC 7617: what a browser asks a person for; the token is the password, the name does not matter. */
+const basic = (authorization: string): string | undefined => {
+  const [, encoded = ''] = /^Basic ([A-Za-z0-9+/=]+)$/i.exec(authorization) ?? []
+  return /^[^:]*:(.+)$/s.exec(Buffer.from(encoded, 'base64').toString())?.[1]
+}
+
+/**
+ * @param page whether a browser may ask a person for the token; only where nothing can be changed, since a browser
+ *   sends it again unasked
+ * @returns the caller, or why there is none
+ */
+export const whoCalls = (
+  configuration: Configuration,
+  header: Header,
+  page = false,
+): ActingCaller | readonly Problem[] => {
   const { callers } = configuration
   if (callers.length === 0) {
     const problems = openGuard(header)
     return problems.length > 0 ? problems : local
   }
-  const [, token] = /^Bearer ([A-Za-z0-9._~+/=-]+)$/i.exec(header('authorization') ?? '') ?? []
+  const authorization = header('authorization') ?? ''
+  const token = bearer(authorization) ?? (page ? basic(authorization) : undefined)
   const caller = token === undefined ? undefined : byToken(callers, token)
   if (caller === undefined) return [refusal('login-needed', '', { expected: 'Authorization: Bearer <token>' })]
   return { id: caller.id, role: caller.role, ...(caller.sites && { sites: caller.sites }) }

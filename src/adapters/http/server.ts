@@ -78,13 +78,25 @@ const callOf = (request: FastifyRequest, caller: ActingCaller, configuration: Co
 const allows = (route: Route, caller: ActingCaller): boolean =>
   route.may === 'public' || caller.role === 'local' || route.may.includes(caller.role)
 
+/** A browser that is refused a page asks the person for the token. */
+const asking = (answer: Reply, route: Route): Reply =>
+  route.page && answer.status === 401
+    ? {
+        ...answer,
+        headers: {
+          ...answer.headers,
+          'www-authenticate': 'Basic realm="Daybind: your token as password", charset="UTF-8"',
+        },
+      }
+    : answer
+
 /** Before anything is read of the body: who is it, and may they. */
 const admit =
   (route: Route, configuration: Configuration) =>
   async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply | undefined> => {
     const header = (name: string) => request.headers[name] as string | undefined
-    const who = route.may === 'public' ? anybody : whoCalls(configuration, header)
-    if (!('role' in who)) return send(request, reply, problemReply(who))
+    const who = route.may === 'public' ? anybody : whoCalls(configuration, header, route.page)
+    if (!('role' in who)) return send(request, reply, asking(problemReply(who), route))
     request.acting = who
     if (allows(route, who)) return undefined
     const expected = (route.may as readonly string[]).join(' or ')

@@ -117,7 +117,8 @@ export const watchFlowRoutes = (w: Watching, views: EveningViews): readonly Rout
     url: '/reports/day/:site/:file',
     may: ['clinic', 'operator'],
     step: 'watch-flow',
+    page: true,
     handle: forPeople(w, views),
   },
-  { method: 'GET', url: '/', may: ['clinic', 'operator'], step: 'watch-flow', handle: startPage(w, views) },
+  { method: 'GET', url: '/', may: ['clinic', 'operator'], step: 'watch-flow', page: true, handle: startPage(w, views) },
 ]
