@@ -1,7 +1,7 @@
 /** accept-order over HTTP: POST and PUT of one resource, transaction and batch. */
 import type { Bundle, BundleEntry, FhirResource } from 'fhir/r4.js'
 import { type Accepted, acceptEntries, type Known, pushedTypes } from '../../flow/accept-order/accept-order.ts'
-import { type Incoming, identitiesOf } from '../../flow/accept-order/incoming.ts'
+import { type Incoming, identitiesOf, readCriterion } from '../../flow/accept-order/incoming.ts'
 import type { ActingCaller, Decision } from '../../flow/step.ts'
 import type { Parties, Source, SystemValue } from '../../model/configuration.ts'
 import { accept, type Checked, type Problem, refusal, refuse, statusOf } from '../../model/problems.ts'
@@ -23,24 +23,11 @@ const sourceOf = (caller: ActingCaller, parties: Parties): Source => {
   return parties.sources.find((s) => s.id === caller.id) ?? { ...own, ...(only !== undefined && { site: only }) }
 }
 
-const criterionText = /^(?:\?)?identifier=([^|&]*)\|([^&]+)$/
-
-const readCriterion = (text: string, at: string): Checked<SystemValue> => {
-  const [, system, value] = criterionText.exec(text) ?? []
-  if (system === undefined || value === undefined)
-    return refuse([refusal('wrong-parameter', at, { found: text, expected: 'identifier=system|value' })])
-  const [decodedSystem, decodedValue] = [decoded(system), decoded(value)]
-  if (decodedSystem === undefined || decodedValue === undefined)
-    return refuse([refusal('wrong-parameter', at, { found: text, expected: 'percent-encoded text' })])
-  return accept({ system: decodedSystem, value: decodedValue })
-}
-
-const decoded = (text: string): string | undefined => {
-  try {
-    return decodeURIComponent(text)
-  } catch {
-    return undefined
-  }
+const criterionOf = (text: string, at: string): Checked<SystemValue> => {
+  const read = readCriterion(text)
+  return read
+    ? accept(read)
+    : refuse([refusal('wrong-parameter', at, { found: text, expected: 'identifier=system|value' })])
 }
 
 const readIfMatch = (text: string | undefined, at: string): Checked<number | undefined> => {
@@ -68,8 +55,8 @@ const readIncoming = (asked: Asked): Checked<Incoming> => {
   const expected = asked.type === undefined ? undefined : [asked.type]
   const problems = [...checkResource(asked.resource, expected, asked.at === '' ? undefined : asked.at)]
   const place = asked.at === '' ? '' : asked.at.replace(/resource$/, 'request')
-  const criterion = asked.criterion === undefined ? accept(undefined) : readCriterion(asked.criterion, place)
-  const ifNoneExist = asked.ifNoneExist === undefined ? accept(undefined) : readCriterion(asked.ifNoneExist, place)
+  const criterion = asked.criterion === undefined ? accept(undefined) : criterionOf(asked.criterion, place)
+  const ifNoneExist = asked.ifNoneExist === undefined ? accept(undefined) : criterionOf(asked.ifNoneExist, place)
   const ifMatch = readIfMatch(asked.ifMatch, place)
   for (const read of [criterion, ifNoneExist, ifMatch]) if (!read.ok) problems.push(...read.problems)
   const resource = asked.resource as FhirResource
@@ -275,14 +262,8 @@ const ifMatchOf = (call: Call) => {
   return ifMatch === undefined ? {} : { ifMatch }
 }
 
-const queryText = (call: Call): string => call.query.map(([k, v]) => `${k}=${encodeURIComponent(v)}`).join('&')
-
-const identifierQuery = (call: Call): string => {
-  const [only] = call.query
-  return call.query.length === 1 && only?.[0] === 'identifier'
-    ? `identifier=${only[1].split('|').map(encodeURIComponent).join('|')}`
-    : queryText(call)
-}
+/** The query as sent, but for what is about the call itself. */
+const criterionText = (call: Call): string => call.query.map(([k, v]) => `${k}=${encodeURIComponent(v)}`).join('&')
 
 /** The types that may be written alone; all others come in a Bundle. */
 const alone = ['ServiceRequest', 'Patient'] as const
@@ -319,7 +300,7 @@ export const acceptOrderRoutes = (runner: StepRunner, base: () => string): reado
           runner,
           base,
           call,
-          { method: 'PUT', type, criterion: identifierQuery(call), ...ifMatchOf(call) },
+          { method: 'PUT', type, criterion: criterionText(call), ...ifMatchOf(call) },
           `PUT /fhir/${type}`,
         ),
     },

@@ -27,23 +27,27 @@ const spanOfDay = (day: string, site: Site): readonly [string, string] => {
   return [instantOf(start), instantOf(end)]
 }
 
-/** The states as of a moment of all that has to do with a site's day, from the journal alone. */
+/**
+ * The states as of a moment of all that has to do with a site's day, from the journal alone: what is filed under the
+ * day, everything else of those orders, and of the devices that they lead to. Each step is a look-up by key, so that
+ * the cost is that of the day, however long the journal.
+ */
 const statesAsOf = async (tx: Tx, site: Site, day: string, asOf: Instant): Promise<readonly State[]> => {
   const rows = await tx.query<{ state: State }>(
-    `with known as (select seq, kind, id, order_id, device_id, site, day, occurred_at from journal where recorded_at <= $5::timestamptz),
-     about as (select order_id, device_id from known where (site = $1 and day = $2)
-         or (site is null and kind = 'return' and occurred_at >= $3 and occurred_at < $4)),
-     first_orders as (select order_id as id from about where order_id is not null),
+    `with about as (
+       select order_id, device_id from journal where site = $1 and day = $2 and recorded_at <= $5::timestamptz
+       union select order_id, device_id from journal
+         where site is null and kind = 'return' and occurred_at >= $3 and occurred_at < $4 and recorded_at <= $5::timestamptz),
+     orders as (select distinct order_id as id from about where order_id is not null),
+     of_orders as (select j.* from orders o cross join lateral (
+       select seq, kind, id, device_id from journal where order_id = o.id and recorded_at <= $5::timestamptz offset 0) j),
      devices as (select device_id as id from about where device_id is not null
-         union select device_id from known where device_id is not null and order_id in (select id from first_orders)),
-     orders as (select id from first_orders
-         union select order_id from known where order_id is not null and device_id in (select id from devices))
-     select j.state from journal j join (
-         select distinct on (kind, id) seq from known
-         where kind in ('order', 'link', 'application', 'return', 'task')
-           and (order_id in (select id from orders) or device_id in (select id from devices))
-         order by kind, id, seq desc) newest using (seq)
-     order by j.seq`,
+       union select device_id from of_orders where device_id is not null),
+     of_devices as (select j.* from devices d cross join lateral (
+       select seq, kind, id from journal where device_id = d.id and recorded_at <= $5::timestamptz offset 0) j),
+     newest as (select max(seq) as seq from (select seq, kind, id from of_orders union all select seq, kind, id from of_devices) x
+       where kind in ('order', 'link', 'application', 'return', 'task') group by kind, id)
+     select state from journal where seq = any(array(select seq from newest)) order by seq`,
     [site.id, day, ...spanOfDay(day, site), asOf],
   )
   return rows.map((r) => r.state)

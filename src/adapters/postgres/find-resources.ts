@@ -11,6 +11,8 @@ export type Sight = readonly string[] | undefined
 
 const columns = `type, id, version, ${instantSql('updated')} as updated, body`
 
+const isId = (text: string): boolean => /^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$/.test(text)
+
 /** A resource that the caller may see; not there and not visible are the same answer. */
 export const readResource = async (
   tx: Tx,
@@ -18,7 +20,7 @@ export const readResource = async (
   id: string,
   sight: Sight,
 ): Promise<StoredResource | undefined> => {
-  if (!/^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$/.test(id)) return undefined
+  if (!isId(id)) return undefined
   const [row] = await tx.query<StoredResource>(
     `select ${columns} from resources where type = $1 and id = $2 and ($3::text[] is null or seen_by && $3)`,
     [type, id, sight ?? null],
@@ -105,7 +107,10 @@ const conditionOf = (p: SearchParameter, modifier: string | undefined, value: st
 const encodeCursor = (c: Cursor): string => Buffer.from(`${c.updated} ${c.id}`).toString('base64url')
 
 const decodeCursor = (text: string): Cursor | undefined => {
-  const [, updated, id] = /^(\S+) ([0-9a-f-]{36})$/.exec(Buffer.from(text, 'base64url').toString()) ?? []
+  const [, updated, id] =
+    /^(\d{4}-\d{2}-\d{2}T[\d:.]+Z) ([0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})$/.exec(
+      Buffer.from(text, 'base64url').toString(),
+    ) ?? []
   return updated !== undefined && id !== undefined && !Number.isNaN(Date.parse(updated)) ? { updated, id } : undefined
 }
 
@@ -124,12 +129,13 @@ const ignored = ['_format', '_pretty', '_summary', '_elements']
 const common = (draft: Draft, name: string, value: string): boolean | undefined => {
   switch (name) {
     case '_id':
-      draft.conditions.push({ ids: alternatives(value) })
+      draft.conditions.push({ ids: alternatives(value).filter(isId) })
       return true
     case '_lastUpdated': {
-      const test = dateTest(value)
-      if (test) draft.conditions.push({ column: 'updated', any: [test] })
-      return test !== undefined
+      const tests = alternatives(value).map(dateTest)
+      if (tests.some((t) => t === undefined)) return false
+      draft.conditions.push({ column: 'updated', any: tests.filter((t) => t !== undefined) })
+      return true
     }
     case '_count': {
       const count = Number(value)
@@ -179,7 +185,9 @@ export const readSearch = (
       continue
     }
     const condition = shared === undefined && parameter ? conditionOf(parameter, modifier, value) : undefined
-    if (shared === false || (shared === undefined && condition === undefined))
+    // a value of nothing asks for nothing, and NUL is in nothing that is stored
+    const empty = alternatives(value).length === 0 || value.includes('\0')
+    if (empty || shared === false || (shared === undefined && condition === undefined))
       problems.push(refusal('wrong-parameter', '', { found: `${key}=${value}`, expected: `a value that ${key} takes` }))
     if (condition) draft.conditions.push(condition)
     if (name !== '_cursor') draft.used.push([key, value])
@@ -188,31 +196,33 @@ export const readSearch = (
 }
 
 const dateSql = (low: string, high: string, test: DateTest, bind: (v: unknown) => string): string => {
-  const [from, until] = [bind(test.from), bind(test.until)]
+  // bound where they are used: a value that no expression uses has no type
+  const from = () => `${bind(test.from)}::timestamptz`
+  const until = () => `${bind(test.until)}::timestamptz`
   const [start, end] = [`coalesce(${low}, '-infinity')`, `coalesce(${high}, 'infinity')`]
   switch (test.prefix) {
     case 'ne':
-      return `not (${start} >= ${from} and ${end} <= ${until})`
+      return `not (${start} >= ${from()} and ${end} <= ${until()})`
     case 'gt':
-      return `${end} > ${until}`
+      return `${end} > ${until()}`
     case 'lt':
-      return `${start} < ${from}`
+      return `${start} < ${from()}`
     case 'ge':
-      return `${end} > ${from}`
+      return `${end} > ${from()}`
     case 'le':
-      return `${start} < ${until}`
+      return `${start} < ${until()}`
     case 'sa':
-      return `${start} >= ${until}`
+      return `${start} >= ${until()}`
     case 'eb':
-      return `${end} <= ${from}`
+      return `${end} <= ${from()}`
     default:
-      return `${start} >= ${from} and ${end} <= ${until}`
+      return `${start} >= ${from()} and ${end} <= ${until()}`
   }
 }
 
 const conditionSql = (c: Condition, bind: (v: unknown) => string): string => {
   if ('tokens' in c) return `tokens && ${bind(c.tokens)}::text[]`
-  if ('ids' in c) return `id::text = any(${bind(c.ids)}::text[])`
+  if ('ids' in c) return `id = any(${bind(c.ids)}::uuid[])`
   if ('name' in c) {
     const tests = c.starts.map((s) =>
       c.exact ? `n.value = ${bind(s)}` : `(n.value >= ${bind(s)} and n.value < ${bind(`${s}\u{10ffff}`)})`,

@@ -119,10 +119,10 @@ const pair = (system: unknown, value: unknown): readonly string[] =>
   typeof value !== 'string' || value === ''
     ? []
     : typeof system === 'string' && system !== ''
-      ? [`${system}|${value}`, value]
+      ? [`${system}|${value}`, value, `${system}|`]
       : [`|${value}`, value]
 
-/** The forms in which a value may be asked for: `system|code`, `code`, `|code`. */
+/** The forms in which a value may be asked for: `system|code`, `code`, `|code` where it has no system, `system|`. */
 const tokensOf = (value: unknown): readonly string[] => {
   if (typeof value === 'string' || typeof value === 'boolean') return [String(value)]
   if (!isTree(value)) return []
@@ -138,25 +138,33 @@ const referencesOf = (value: unknown): readonly string[] => {
   return [...literal, ...named]
 }
 
+/** An instant that PostgreSQL reads; what lies beyond the year 9999 lies beyond everything. */
+const written = (ms: number): string => (ms < Date.UTC(10_000, 0, 1) ? new Date(ms).toISOString() : 'infinity')
+
+/** The first instant of a day, years before 100 included; NaN where there is no such day. */
+const dayStart = (y: string, m = '01', d = '01'): number => {
+  const day = `${y}-${m}-${d}`
+  const ms = Date.parse(`${day}T00:00:00Z`)
+  return y !== '0000' && !Number.isNaN(ms) && new Date(ms).toISOString().startsWith(day) ? ms : Number.NaN
+}
+
 /** A date of any precision as the half-open span of instants that it may mean; without an offset in UTC. */
 export const spanOf = (text: string): readonly [string, string] | undefined => {
   const [, y = '', m, d, rest] = /^(\d{4})(?:-(\d{2})(?:-(\d{2})(T.*)?)?)?$/.exec(text) ?? []
-  if (y === '') return undefined
+  const from = dayStart(y, m, d)
+  if (Number.isNaN(from)) return undefined
   if (rest !== undefined) {
     const whole = Date.parse(/(Z|[+-]\d{2}:\d{2})$/.test(text) ? text : `${text}Z`)
     if (Number.isNaN(whole)) return undefined
     const digits = /\.(\d+)/.exec(text)?.[1]?.length ?? 0
     const length = digits === 0 ? (/T\d{2}:\d{2}(Z|[+-]|$)/.test(text) ? 60_000 : 1000) : 1
-    return [new Date(whole).toISOString(), new Date(whole + length).toISOString()]
+    return [written(whole), written(whole + length)]
   }
-  const from = Date.UTC(Number(y), Number(m ?? 1) - 1, Number(d ?? 1))
-  const until =
-    d !== undefined
-      ? from + 86_400_000
-      : m !== undefined
-        ? Date.UTC(Number(y), Number(m), 1)
-        : Date.UTC(Number(y) + 1, 0, 1)
-  return [new Date(from).toISOString(), new Date(until).toISOString()]
+  const until = new Date(from)
+  if (d !== undefined) until.setUTCDate(until.getUTCDate() + 1)
+  else if (m !== undefined) until.setUTCMonth(until.getUTCMonth() + 1)
+  else until.setUTCFullYear(until.getUTCFullYear() + 1)
+  return [written(from), written(until.getTime())]
 }
 
 const spanAt = (value: unknown): readonly [string | null, string | null] | undefined => {

@@ -116,3 +116,18 @@ export const isOlder = (incoming: Content, stored: Content): boolean => {
   const [v, w] = [incoming.sourceVersion ?? '', stored.sourceVersion ?? '']
   return isNumber(v) && isNumber(w) && Number(v) < Number(w)
 }
+
+/** `identifier=system|value` as a query writes it, the bar percent-encoded or not; undefined when it is not of that form. */
+export const readCriterion = (query: string): SystemValue | undefined => {
+  const [, encoded = ''] = /^\??identifier=([^&]+)$/.exec(query) ?? []
+  const [, system, value] = /^([^|]*)\|(.+)$/s.exec(decoded(encoded)) ?? []
+  return system === undefined || value === undefined ? undefined : { system, value }
+}
+
+const decoded = (text: string): string => {
+  try {
+    return decodeURIComponent(text)
+  } catch {
+    return ''
+  }
+}

@@ -7,7 +7,7 @@ import type { FhirResource } from 'fhir/r4.js'
 import type { Source } from '../../model/configuration.ts'
 import { type Problem, refusal } from '../../model/problems.ts'
 import { isTree, mapTree, type Tree, visit } from '../../model/tree.ts'
-import { type Identity, type Incoming, identityKey, placesOf, urlIdentity } from './incoming.ts'
+import { type Identity, type Incoming, identityKey, placesOf, readCriterion, urlIdentity } from './incoming.ts'
 
 /** What is already known about the names and ids that the incoming resources mention. */
 export interface KnownNames {
@@ -24,7 +24,7 @@ interface Mention {
   readonly identifier?: { system?: string; value?: string }
 }
 
-const criterion = /^([A-Z][A-Za-z]+)\?identifier=([^&]+)$/
+const conditional = /^([A-Z][A-Za-z]+)\?(.+)$/
 const relative = /^([A-Z][A-Za-z]+)\/([A-Za-z0-9.-]{1,64})(?:\/_history\/[A-Za-z0-9.-]{1,64})?$/
 
 const isReference = (node: Tree): boolean =>
@@ -52,14 +52,6 @@ const urlType = (url: string, source: Source): string | undefined =>
     ? relative.exec(url.slice(source.fhir.length + 1))?.[1]
     : undefined
 
-const decoded = (text: string): string => {
-  try {
-    return decodeURIComponent(text)
-  } catch {
-    return text
-  }
-}
-
 /** The name that a reference asks for, where it asks by a name. */
 export const identityAsked = (mention: Mention, source: Source): Identity | undefined => {
   const { reference, type, identifier } = mention
@@ -68,12 +60,10 @@ export const identityAsked = (mention: Mention, source: Source): Identity | unde
       ? { type, system: identifier.system, value: identifier.value }
       : undefined
   }
-  const conditional = criterion.exec(reference)
-  if (conditional) {
-    const [, asked = '', query = ''] = conditional
-    // the bar may be percent-encoded as well
-    const [, system, value] = /^([^|]*)\|(.+)$/.exec(decoded(query)) ?? []
-    return system === undefined || value === undefined ? undefined : { type: asked, system, value }
+  const [, asked, query] = conditional.exec(reference) ?? []
+  if (asked !== undefined && query !== undefined) {
+    const name = readCriterion(query)
+    return name && { type: asked, ...name }
   }
   const ofUrl = urlType(reference, source)
   return ofUrl !== undefined

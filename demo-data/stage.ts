@@ -1,0 +1,151 @@
+/** Everything that the day is played on: the service on a database of its own, and a reading service. */
+import { randomBytes } from 'node:crypto'
+import { readFileSync } from 'node:fs'
+import { chmod, mkdtemp, rm } from 'node:fs/promises'
+import { createServer } from 'node:net'
+import { tmpdir } from 'node:os'
+import { join } from 'node:path'
+import { fileURLToPath } from 'node:url'
+import { type Logger, pino } from 'pino'
+import { CannotStart } from '../src/adapters/postgres/embedded.ts'
+import { readConfiguration } from '../src/config.ts'
+import type { Configuration } from '../src/model/configuration.ts'
+import { type Service, startService } from '../src/service.ts'
+import { type ReadingServiceCounterpart, startReadingService } from '../src/testkit/reading-service.ts'
+import type { Tokens } from './caller.ts'
+
+export interface Stage {
+  readonly service: Service
+  readonly configuration: Configuration
+  readonly reading: ReadingServiceCounterpart
+  readonly tokens: Tokens
+  readonly folder: string
+  readonly logFile: string
+  /** @param keep the folder stays, for a look into the log */
+  close(keep: boolean): Promise<void>
+}
+
+/** A demo has no time to lose: a reading service that is down is tried again within a second, and never given up. */
+const patience = { first: 0.2, longest: 1, age: 3600, attempts: 10_000 }
+
+const configurationFile = fileURLToPath(new URL('daybind.yaml', import.meta.url))
+
+const token = (): string => randomBytes(18).toString('base64url')
+
+/** Outside of any home and passable, for PostgreSQL may have to run as another user. */
+const scratchFolder = async (): Promise<string> => {
+  const folder = await mkdtemp(join(tmpdir(), 'daybind-demo-'))
+  await chmod(folder, 0o711)
+  return folder
+}
+
+/** Whether it can be listened on; with 0 any port can, and the answer is one that is free now. */
+const freePort = (wanted: number): Promise<number | undefined> =>
+  new Promise((resolve) => {
+    const server = createServer()
+    server.once('error', () => resolve(undefined))
+    server.listen(wanted, '127.0.0.1', () => {
+      const address = server.address()
+      server.close(() => resolve(typeof address === 'object' && address !== null ? address.port : undefined))
+    })
+  })
+
+interface Setting {
+  readonly port: number
+  readonly dataDir: string
+  /** Base of the reading service. */
+  readonly reading: string
+  readonly tokens: Tokens
+  readonly atReading: string
+}
+
+/** The file beside this one, with the tokens of this run and the reading service where it really listens. */
+const readSetting = ({ port, dataDir, reading, tokens, atReading }: Setting): Configuration => {
+  const environment = {
+    DAYBIND_CONFIG: configurationFile,
+    PORT: String(port),
+    DATA_DIR: dataDir,
+    DAYBIND_TOKEN_AT_PEBBLE: atReading,
+    HARBOUR_EHR_TOKEN: tokens['harbour-ehr'],
+    LOWWATER_EHR_TOKEN: tokens['lowwater-ehr'],
+    HARBOUR_DESK_TOKEN: tokens['harbour-desk'],
+    QUARRY_DESK_TOKEN: tokens['quarry-desk'],
+    PEBBLE_TOKEN: tokens.pebble,
+    OPERATOR_TOKEN: tokens.operator,
+  }
+  const read = readConfiguration(environment, (path) =>
+    readFileSync(path, 'utf8').replace('http://127.0.0.1:8081/fhir', reading),
+  )
+  if (!read.ok) throw new Error(`${configurationFile}: ${read.mistakes.join(' ')}`)
+  return read.value
+}
+
+const isTaken = (error: unknown): boolean => error instanceof Error && 'code' in error && error.code === 'EADDRINUSE'
+
+/** 8090 is the service's usual port; where somebody has it, any other will do. */
+const usualPort = 8090
+
+/** Starts on the wanted port or not at all; without one on the usual port, or on one that is free. */
+const startOn = async (
+  wanted: number | undefined,
+  setting: Omit<Setting, 'port'>,
+  log: Logger,
+): Promise<Pick<Stage, 'service' | 'configuration'>> => {
+  for (let tries = 1; ; tries += 1) {
+    const port =
+      wanted ||
+      ((tries === 1 && wanted === undefined ? await freePort(usualPort) : undefined) ?? (await freePort(0)) ?? 0)
+    const configuration = readSetting({ ...setting, port })
+    try {
+      return { configuration, service: await startService(configuration, { log, patience, roundMs: 250 }) }
+    } catch (error) {
+      // somebody may have taken a free port in between
+      if (!isTaken(error)) throw error
+      if (wanted || tries >= 3)
+        throw new CannotStart(`Port ${port} is taken: name another one with --port, or leave --port out.`, {
+          cause: error,
+        })
+    }
+  }
+}
+
+/** @param port absent: the usual one or any other; 0: any */
+export const setStage = async (port: number | undefined): Promise<Stage> => {
+  const folder = await scratchFolder()
+  const logFile = join(folder, 'service.log')
+  const destination = pino.destination({ dest: logFile, sync: true })
+  const tokens: Tokens = {
+    'harbour-ehr': token(),
+    'lowwater-ehr': token(),
+    'harbour-desk': token(),
+    'quarry-desk': token(),
+    pebble: token(),
+    operator: token(),
+  }
+  const atReading = token()
+  const reading = await startReadingService({ name: 'Pebble Reading Room', token: atReading })
+  const sweep = async (keep: boolean): Promise<void> => {
+    await reading.stop()
+    destination.end()
+    if (!keep) await rm(folder, { recursive: true, force: true, maxRetries: 5 })
+  }
+  try {
+    const log = pino({ level: 'info', base: null, timestamp: pino.stdTimeFunctions.isoTime }, destination)
+    const setting = { dataDir: join(folder, 'data'), reading: reading.base, tokens, atReading }
+    const started = await startOn(port, setting, log)
+    return {
+      ...started,
+      reading,
+      tokens,
+      folder,
+      logFile,
+      close: async (keep) => {
+        await started.service.close()
+        await sweep(keep)
+      },
+    }
+  } catch (error) {
+    await sweep(false)
+    throw error
+  }
+}

@@ -1,0 +1,263 @@
+import { describe, expect, test } from 'vitest'
+import {
+  type ReturnSituation,
+  recordReturn,
+  recordReturnParameters,
+  wearOf,
+} from '../../src/flow/return-device/record-return.ts'
+import type { Decision } from '../../src/flow/step.ts'
+import type { Checked } from '../../src/model/problems.ts'
+import type { LinkState, State } from '../../src/model/states.ts'
+import { systems } from '../../src/model/systems.ts'
+import {
+  accepted,
+  application,
+  at,
+  back,
+  call,
+  context,
+  device,
+  ids,
+  label,
+  link,
+  parties,
+  problemsOf,
+  refusedBy,
+  stub,
+  task,
+  tern,
+  today,
+  uuid,
+} from '../support/fixtures.ts'
+
+const later = context('2026-12-09T12:00:00Z')
+
+const situation = (over: Partial<ReturnSituation> = {}): ReturnSituation => ({
+  device: device({ patientId: ids.patient }),
+  links: [link()],
+  applications: [],
+  returns: [],
+  stubs: [],
+  tasks: [task()],
+  ...over,
+})
+
+type Values = Partial<Record<keyof typeof recordReturnParameters, unknown>>
+const give = (values: Values = {}, over: Partial<ReturnSituation> = {}, ctx = later) =>
+  recordReturn(
+    call(recordReturnParameters, { scan: label, receivedAt: '2026-12-09T10:00:00Z', ...values }),
+    situation(over),
+    ctx,
+  )
+
+const unlinked = { links: [], tasks: [], device: device() }
+
+const final = <K extends State['kind']>(decided: Checked<Decision<unknown>>, kind: K) =>
+  accepted(decided)
+    .changes.map((c) => c.state)
+    .filter((s): s is Extract<State, { kind: K }> => s.kind === kind)
+    .at(-1)
+
+describe('the return of a linked device', () => {
+  test('ends the wear, lets the patient go and makes both stubs', () => {
+    const decided = give({ condition: { text: 'clean' } })
+    expect(accepted(decided).changes.map((c) => c.fact)).toEqual([
+      'device-returned',
+      'link-ended',
+      'device-released',
+      'stubs-made',
+    ])
+    expect(final(decided, 'link')).toMatchObject({ status: 'completed', returned: true })
+    expect(final(decided, 'return')).toMatchObject({
+      linkId: ids.link,
+      orderId: ids.order,
+      site: 'tern-harbour',
+      condition: { text: 'clean' },
+    })
+    expect(final(decided, 'device')?.patientId).toBeUndefined()
+    const made = final(decided, 'stub')
+    expect(made).toMatchObject({
+      status: 'registered',
+      linkId: ids.link,
+      patientId: ids.patient,
+      from: at(`${today}T09:00:00Z`),
+      until: at('2026-12-09T10:00:00Z'),
+    })
+    expect(accepted(decided).answer).toEqual({
+      returnId: final(decided, 'return')?.id,
+      linkId: ids.link,
+      stub: { id: made?.id, observationId: made?.observationId },
+    })
+    expect(accepted(decided).forward).toEqual([{ orderId: ids.order, readingService: 'pebble' }])
+  })
+
+  // "end = endedAt, else wornUntil, else receivedAt with an extension `assumed`": the contract, section 7
+  test.each<[string, Values, Partial<LinkState>, Partial<LinkState>]>([
+    [
+      'stays where the end was told',
+      { wornUntil: '2026-12-08T10:00:00Z' },
+      { status: 'stopped', endedAt: at('2026-12-05T08:00:00Z'), endReason: 'failed' },
+      { status: 'stopped', endedAt: at('2026-12-05T08:00:00Z'), endReason: 'failed' },
+    ],
+    [
+      'is else when it came off',
+      { wornUntil: '2026-12-08T10:00:00Z' },
+      {},
+      { status: 'completed', endedAt: at('2026-12-08T10:00:00Z') },
+    ],
+    ['is else when it came back, and assumed', {}, {}, { endedAt: at('2026-12-09T10:00:00Z'), endAssumed: true }],
+  ])('has an end that %s', (_, values, before, expected) => {
+    const decided = give(values, { links: [link(before)] })
+    expect(final(decided, 'link')).toMatchObject(expected)
+    expect(final(decided, 'link')?.endAssumed ?? false).toBe(expected.endAssumed ?? false)
+    expect(final(decided, 'stub')?.until).toBe(expected.endedAt)
+  })
+
+  test('told again is answered again, and nothing is made', () => {
+    const first = back({ linkId: ids.link, orderId: ids.order })
+    const decided = give({}, { returns: [first], stubs: [stub()], links: [link({ returned: true })] })
+    expect(accepted(decided)).toEqual({
+      changes: [],
+      answer: { returnId: uuid(9), linkId: ids.link, stub: { id: ids.stub, observationId: uuid(10) } },
+      warnings: [],
+    })
+  })
+
+  test('may be recorded by a clinic of another site', () => {
+    const elsewhere = context('2026-12-09T12:00:00Z', { caller: { id: 'q', role: 'clinic', sites: ['quarry-lane'] } })
+    expect(accepted(give({}, {}, elsewhere)).answer.linkId).toBe(ids.link)
+  })
+
+  test('leaves the device on whom it is by now', () => {
+    const next = link({ id: uuid(21), orderId: uuid(20), patientId: uuid(22), appliedAt: at('2026-12-09T11:00:00Z') })
+    const old = link({ status: 'completed', endedAt: at('2026-12-05T08:00:00Z') })
+    expect(final(give({}, { links: [old, next] }), 'device')?.patientId).toBe(uuid(22))
+  })
+})
+
+describe('the wear that a return ends', () => {
+  const early = link({
+    id: uuid(21),
+    patientId: uuid(22),
+    status: 'completed',
+    appliedAt: at('2026-11-01T09:00:00Z'),
+    endedAt: at('2026-11-05T09:00:00Z'),
+    day: '2026-11-01',
+  })
+  test.each<[string, LinkState[], Parameters<typeof wearOf>[0]['applications'], string | undefined]>([
+    ['is the last that began before', [link(), early], [], ids.link],
+    ['is not one that began after', [link({ appliedAt: at('2026-12-09T10:00:00Z') }), early], [], uuid(21)],
+    ['is none that was an error', [link({ status: 'entered-in-error' })], [], undefined],
+    ['is none where that one came back already', [link({ returned: true })], [], undefined],
+    ['is never an earlier one where the last came back already', [early, link({ returned: true })], [], undefined],
+    ['is none where the device was seen applied since to nobody', [early], [application()], undefined],
+    ['is not in doubt by what was taken from the shelf', [early], [application({ evidence: 'stock' })], uuid(21)],
+    ['is not in doubt by evidence that the wear explains', [link()], [application()], ids.link],
+    [
+      'is not in doubt by what was seen after the return',
+      [early],
+      [application({ appliedAt: at('2026-12-10T09:00:00Z'), day: '2026-12-10' })],
+      uuid(21),
+    ],
+  ])('%s', (_, links, applications, expected) => {
+    expect(wearOf({ links, applications }, at('2026-12-09T10:00:00Z'))?.id).toBe(expected)
+  })
+})
+
+describe('the return of a device that is linked to nobody', () => {
+  test('is held without a patient, an order or a link', () => {
+    const decided = give({ wornUntil: '2026-12-08T10:00:00Z' }, unlinked)
+    expect(accepted(decided).changes.map((c) => c.fact)).toEqual(['device-seen', 'device-returned'])
+    const held = final(decided, 'return')
+    expect([held?.linkId, held?.orderId]).toEqual([undefined, undefined])
+    expect(held?.wornUntil).toBe(at('2026-12-08T10:00:00Z'))
+    expect(accepted(decided).answer).toEqual({ returnId: held?.id })
+    expect(accepted(decided).forward ?? []).toEqual([])
+  })
+
+  test('names no patient, even where the device was once on one', () => {
+    const decided = give({}, { ...unlinked, links: [link({ returned: true, status: 'completed' })] })
+    expect(JSON.stringify(decided)).not.toContain(ids.patient)
+  })
+
+  const oneSite = { ...parties, sites: [tern] }
+  const nobody = { id: 'pebble', role: 'reading-service' } as const
+  test.each<[string, Values, Partial<ReturnSituation>, Parameters<typeof context>[1], string | undefined]>([
+    [
+      'is stated',
+      { site: { system: systems.sites, value: 'tern-harbour' } },
+      { applications: [application({ site: 'quarry-lane' })] },
+      {},
+      'tern-harbour',
+    ],
+    ['saw it applied last', {}, { applications: [application({ site: 'quarry-lane' })] }, {}, 'quarry-lane'],
+    ['had it last', {}, { links: [link({ site: 'quarry-lane', returned: true })] }, {}, 'quarry-lane'],
+    [
+      'is the caller’s only one',
+      {},
+      {},
+      { caller: { id: 'q', role: 'clinic', sites: ['quarry-lane'] } },
+      'quarry-lane',
+    ],
+    ['is the only one there is', {}, {}, { caller: nobody, parties: oneSite }, 'tern-harbour'],
+    ['nobody could tell is left open', {}, {}, { caller: nobody }, undefined],
+  ])('belongs to the site that %s', (_, values, over, surroundings, site) => {
+    const decided = give(values, { ...unlinked, ...over }, context('2026-12-09T12:00:00Z', surroundings))
+    expect(final(decided, 'return')?.site).toBe(site)
+  })
+
+  test('told again is answered again', () => {
+    expect(accepted(give({}, { ...unlinked, returns: [back()] }))).toEqual({
+      changes: [],
+      answer: { returnId: uuid(9) },
+      warnings: [],
+    })
+  })
+})
+
+describe('a return', () => {
+  test.each<[string, Values, string[]]>([
+    ['in the future', { receivedAt: '2026-12-09T12:02:01Z' }, ['in-the-future']],
+    ['without an offset', { receivedAt: '2026-12-09T10:00:00' }, ['missing-offset']],
+    ['of what came off before it was applied', { wornUntil: `${today}T09:00:00Z` }, ['ends-before-start']],
+    ['of what came off after it came back', { wornUntil: '2026-12-09T10:00:01Z' }, ['ends-before-start']],
+    ['to a site that is not configured', { site: { system: systems.sites, value: 'x' } }, ['unknown-site']],
+    [
+      'with everything wrong, told at once',
+      {
+        receivedAt: '2026-12-09T10:00:00',
+        wornUntil: '2027-01-01T00:00:00Z',
+        readAt: '2026-12-09',
+        deviceClock: 'noon',
+        mark: ['2026-12-01T00:00:00Z', 'x'],
+        site: { system: systems.sites, value: 'x' },
+      },
+      ['in-the-future', 'missing-offset', 'moment-needs-seconds', 'unknown-site', 'wrong-value', 'wrong-value'],
+    ],
+  ])('is refused %s', (_, values, problems) => {
+    expect(refusedBy(give(values))).toEqual(problems)
+  })
+
+  test('may come off in the very moment in which it comes back', () => {
+    expect(problemsOf(give({ wornUntil: '2026-12-09T10:00:00Z' }))).toEqual([])
+  })
+
+  test('keeps the clock pair, the marks and the diary as they were written', () => {
+    const entry = [{ name: 'symptom', valueString: 'palpitations' }]
+    const kept = final(
+      give({
+        readAt: '2026-12-09T11:00:00+00:00',
+        deviceClock: '2026-12-09T11:00:30+00:00',
+        mark: ['2026-12-01T00:00:00Z'],
+        diary: [entry],
+      }),
+      'return',
+    )
+    expect(kept).toMatchObject({
+      readAt: '2026-12-09T11:00:00+00:00',
+      deviceClock: '2026-12-09T11:00:30+00:00',
+      marks: ['2026-12-01T00:00:00Z'],
+      diary: [entry],
+    })
+  })
+})
