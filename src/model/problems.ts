@@ -112,7 +112,6 @@ export const refusals = table({
   'moment-needs-seconds': row(422, 'business-rule', 'The moment must be given to the second, with its offset.'),
   'order-not-linkable': row(422, 'business-rule', 'The order cannot be linked in its present state.'),
   'element-not-changeable': row(422, 'business-rule', 'This element may not be changed by this caller.'),
-  'nothing-to-correct': row(422, 'business-rule', 'The correction changes nothing.'),
   'stale-content': row(
     422,
     'business-rule',
@@ -124,6 +123,7 @@ export const refusals = table({
   'link-ended': row(409, 'conflict', 'The link has ended already.'),
   'illegal-step': row(409, 'conflict', 'The status cannot go this way.'),
   'key-reused': row(409, 'duplicate', 'The captureKey was used with other content.'),
+  'message-superseded': row(409, 'conflict', 'A newer message for the same order has taken the place of this one.'),
   'identity-taken': row(409, 'duplicate', 'Another resource has this identity.'),
   // told as warnings only
   'expired-device': row(422, 'business-rule', 'The device was applied after its expiry date.'),

@@ -30,13 +30,18 @@ export interface OrderState {
   readonly acceptedAt: Instant
   /** When we learned that the order was revoked or entered in error. */
   readonly revokedAt?: Instant
-  readonly notApplied?: {
-    readonly reason: string
-    readonly recordedAt: Instant
-    readonly newDate?: string
-    readonly note?: string
-  }
+  readonly notApplied?: NotApplied
   readonly content: Content
+}
+
+/** No recorder was fitted at a visit, and why. */
+export interface NotApplied {
+  readonly reason: string
+  /** The day that it is about; absent where no visit was expected on any. */
+  readonly day?: string
+  readonly recordedAt: Instant
+  readonly newDate?: string
+  readonly note?: string
 }
 
 /** How a resource of somebody else's stands with us. */

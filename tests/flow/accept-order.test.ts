@@ -371,8 +371,16 @@ describe('older content', () => {
     expect(outcomes(take([late], known))).toEqual(['older'])
   })
 
+  test('is told apart from what the source has said again since', () => {
+    // urgent at eight, stat at nine, urgent at ten; stat arrives last
+    let known = withPatient
+    const arrivals = [dated('2026-11-25T08:00:00Z', 'urgent'), dated('2026-11-25T10:00:00Z', 'urgent')]
+    for (const entry of arrivals) known = knownAfter(known, [entry], accepted(take([entry], known)))
+    expect(outcomes(take([dated('2026-11-25T09:00:00Z', 'stat')], known))).toEqual(['older'])
+  })
+
   test('whatever the order of arrival, what the source said last is what stays', () => {
-    const priorities = ['routine', 'urgent', 'asap', 'stat'] as const
+    const priorities = ['routine', 'urgent'] as const
     const said = fc.array(fc.constantFrom(...priorities), { minLength: 1, maxLength: 5 })
     const shuffled = said.chain((list) =>
       fc.shuffledSubarray(
@@ -419,6 +427,11 @@ describe('If-None-Exist', () => {
 
   test('that finds none creates', () => {
     expect(outcomes(take([alone(person(), asked)], empty))).toEqual(['created'])
+  })
+
+  test('that is not in the body is refused: the next time it would find nothing again', () => {
+    const other = { ifNoneExist: { system: numbers, value: 'TH-0043' } }
+    expect(refusedBy(take([alone(person(), other)], empty))).toEqual(['wrong-criterion'])
   })
 
   test('that finds several is refused', () => {

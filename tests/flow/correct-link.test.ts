@@ -282,6 +282,13 @@ describe('$correct-link of the device', () => {
     })
   })
 
+  test('keeps it even where the wrong one came back since', () => {
+    const old = { ...returned.old, status: 'stopped' as const, endReason: 'failed' as const }
+    const decided = correct(scanOther, { ...returned, old, right: situation({ device: other, links: [old] }) })
+    expect(made(decided)).toMatchObject({ status: 'stopped', endReason: 'failed', endedAt: old.endedAt })
+    expect(made(decided)?.returned).toBeUndefined()
+  })
+
   test('takes the return of the right one where it came back already', () => {
     const loose = back({ deviceId: other.id, receivedAt: at('2026-11-26T10:00:00Z') })
     const over = { right: situation({ device: other, returns: [loose] }) }

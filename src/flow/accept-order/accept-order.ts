@@ -80,8 +80,9 @@ const idsBehind = (identities: readonly Identity[], known: Known): readonly stri
   ...new Set(identities.flatMap((i) => known.byIdentity.get(identityKey(i)) ?? [])),
 ]
 
+/** A resource that is made or revised under a criterion must be found by it the next time. */
 const checkCriterion = (incoming: Incoming, identities: readonly Identity[]): Problem[] => {
-  const { criterion } = incoming
+  const criterion = incoming.criterion ?? incoming.ifNoneExist
   if (criterion === undefined) return []
   const own = identities.some((i) => i.system === criterion.system && i.value === criterion.value)
   return own
@@ -106,25 +107,31 @@ const otherPlacer = (incoming: Incoming, before: OrderState, placer: SystemValue
         }),
       ]
 
+/** An entry that is refused has its place all the same, so that what else is wrong with it can be told too. */
+interface Placing {
+  readonly placed?: Placed
+  readonly problems: readonly Problem[]
+}
+
 /** Which stored resource an entry is about, or the id that it gets. */
-const place = (incoming: Incoming, source: Source, known: Known, ctx: Context): Checked<Placed> => {
+const place = (incoming: Incoming, source: Source, known: Known, ctx: Context): Placing => {
   const type = typeOf(incoming)
   if (!pushedTypes.includes(type))
-    return refuse([
-      refusal('type-not-taken', placesOf(incoming, ''), { found: type, expected: pushedTypes.join(' | ') }),
-    ])
+    return {
+      problems: [refusal('type-not-taken', placesOf(incoming, ''), { found: type, expected: pushedTypes.join(' | ') })],
+    }
   const asked = incoming.ifNoneExist ? [{ type, ...incoming.ifNoneExist }] : []
   const [match, ...otherMatches] = idsBehind(asked, known)
-  if (otherMatches.length > 0) return refuse([refusal('too-many-matches', placesOf(incoming, ''))])
+  if (otherMatches.length > 0) return { problems: [refusal('too-many-matches', placesOf(incoming, ''))] }
   // the body is ignored, and so are the names in it: they may be another's
   if (match !== undefined) {
     const there = known.stored.get(`${type}/${match}`)
-    return accept({ incoming, id: match, identities: asked, ignored: true, ...(there && { before: there }) })
+    const placed = { incoming, id: match, identities: asked, ignored: true, ...(there && { before: there }) }
+    return { placed, problems: [] }
   }
   const placer = type === 'ServiceRequest' ? placerOf(incoming, source) : accept(undefined)
-  if (!placer.ok) return placer
   const identities = identitiesOf(incoming, source)
-  const problems = checkCriterion(incoming, identities)
+  const problems = placer.ok ? checkCriterion(incoming, identities) : [...placer.problems]
   if (type === 'Patient' && !identities.some((i) => i.system !== ''))
     problems.push(
       refusal('no-patient-identifier', placesOf(incoming, 'identifier'), {
@@ -148,10 +155,9 @@ const place = (incoming: Incoming, source: Source, known: Known, ctx: Context): 
         expected: before ? `W/"${before.version}"` : 'no If-Match: nothing is stored yet',
       }),
     )
-  if (before?.state.kind === 'order' && placer.value)
+  if (before?.state.kind === 'order' && placer.ok && placer.value)
     problems.push(...otherPlacer(incoming, before.state, placer.value))
-  if (problems.length > 0) return refuse(problems)
-  return accept({ incoming, id, identities, ignored: false, ...(before && { before }) })
+  return { placed: { incoming, id, identities, ignored: false, ...(before && { before }) }, problems }
 }
 
 const twice = (placed: readonly Placed[]): Problem[] =>
@@ -375,8 +381,8 @@ export const acceptEntries = (
   ctx: Context,
 ): Checked<Decision<readonly Accepted[]>> => {
   const places = entries.map((e) => place(e, source, known, ctx))
-  const placed = places.flatMap((p) => (p.ok ? [p.value] : []))
-  const problems: Problem[] = [...places.flatMap((p) => (p.ok ? [] : p.problems)), ...twice(placed)]
+  const placed = places.flatMap((p) => p.placed ?? [])
+  const problems: Problem[] = [...places.flatMap((p) => p.problems), ...twice(placed)]
   const inBundle = new Map(
     placed.flatMap((p) => (p.incoming.fullUrl ? [[p.incoming.fullUrl, `${typeOf(p.incoming)}/${p.id}`]] : [])),
   )

@@ -41,6 +41,7 @@ export const recordNotApplied = (
     ...(day !== undefined && { visitDay: day }),
     notApplied: {
       reason,
+      ...(visitDay !== undefined && { day: visitDay }),
       recordedAt: ctx.now,
       ...(newDate.value !== undefined && { newDate: newDate.value }),
       ...(note !== undefined && { note }),

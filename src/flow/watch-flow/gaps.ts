@@ -5,7 +5,7 @@
 import { v5 as uuidv5 } from 'uuid'
 import { laterOf, msOf } from '../../model/instant.ts'
 import { localDateOf } from '../../model/local-day.ts'
-import type { ApplicationState, GapCode, GapState, LinkState, OrderState } from '../../model/states.ts'
+import type { ApplicationState, GapCode, GapState, LinkState, NotApplied, OrderState } from '../../model/states.ts'
 import { causeOf, inDoubt, spoken } from '../apply-device/device-clock.ts'
 import { linkableIntents } from '../apply-device/make-link.ts'
 import { isOpen, stands } from '../apply-device/periods.ts'
@@ -114,45 +114,50 @@ const clockDoubt = (facts: Facts, watch: Watch): readonly Found[] =>
     return [{ key: l.id, ...aboutLink(l), status: 'final', since: l.recordedAt, found: spoken(l.clockOffset), cause }]
   })
 
-/** A day is over for a visit when nothing was recorded by its end: no link, no evidence of one, no reason. */
-const wasDealtWith = (order: OrderState, facts: Facts, end: string): boolean =>
-  (order.notApplied !== undefined &&
-    order.notApplied.newDate !== order.visitDay &&
-    order.notApplied.recordedAt < end) ||
-  standing(facts).some((l) => l.orderId === order.id && l.tiedAt < end)
+/** What was said about the visit of this day; a new date on the same day says nothing. */
+const reasonFor = (order: OrderState, day: string): NotApplied | undefined =>
+  order.notApplied?.day === day && order.notApplied.newDate !== day ? order.notApplied : undefined
 
+/** The days of the order's visits: the one that is expected, and the one that was put off. */
+const visitDays = (order: OrderState): readonly string[] => [
+  ...new Set([order.visitDay, order.notApplied?.day].filter((day) => day !== undefined)),
+]
+
+/** A visit's day is over when nothing was recorded by its end: no link, and no reason why not. */
+const missedVisit = (order: OrderState, day: string, facts: Facts, watch: Watch): readonly Found[] => {
+  const site = siteOf(order.site, watch)
+  if (site === undefined || isClosed(day, site)) return []
+  const end = dayEnd(day, site)
+  const since = laterOf(order.acceptedAt, end)
+  const link = first(
+    standing(facts).filter((l) => l.orderId === order.id),
+    byTie,
+  )
+  const reason = reasonFor(order, day)
+  const inTime = (reason !== undefined && reason.recordedAt < end) || (link !== undefined && link.tiedAt < end)
+  if (watch.asOf < end || inTime) return []
+  if (order.status !== 'active' && (order.revokedAt === undefined || order.revokedAt < since)) return []
+  return [
+    {
+      key: `${order.id} ${day}`,
+      site: site.id,
+      day,
+      status: 'final',
+      since,
+      orderId: order.id,
+      patientId: order.patientId,
+      ...mendedBy(order.revokedAt, 'cancelled'),
+      ...mendedBy(reason?.recordedAt, reason?.newDate === undefined ? 'cancelled' : 'rescheduled'),
+      ...mendedBy(link?.tiedAt, 'linked'),
+    },
+  ]
+}
+
+/** A proposal or a plan asks for no recorder yet, an order on hold asks for none now; neither could be linked. */
 const noApplication = (facts: Facts, watch: Watch): readonly Found[] =>
-  facts.orders.flatMap((order): Found[] => {
-    const site = siteOf(order.site, watch)
-    if (site === undefined || order.visitDay === undefined || isClosed(order.visitDay, site)) return []
-    // a proposal or a plan asks for no recorder yet, and could not be linked
-    if (!linkableIntents.includes(order.intent)) return []
-    const end = dayEnd(order.visitDay, site)
-    if (watch.asOf < end || wasDealtWith(order, facts, end)) return []
-    const since = laterOf(order.acceptedAt, end)
-    const over = order.status !== 'active' && order.status !== 'on-hold'
-    if (over && (order.revokedAt === undefined || order.revokedAt < since)) return []
-    const link = first(
-      standing(facts).filter((l) => l.orderId === order.id),
-      byTie,
-    )
-    const reason =
-      order.notApplied !== undefined && order.notApplied.newDate !== order.visitDay ? order.notApplied : undefined
-    return [
-      {
-        key: `${order.id} ${order.visitDay}`,
-        site: site.id,
-        day: order.visitDay,
-        status: 'final',
-        since,
-        orderId: order.id,
-        patientId: order.patientId,
-        ...mendedBy(order.revokedAt, 'cancelled'),
-        ...mendedBy(reason?.recordedAt, reason?.reason === 'rescheduled' ? 'rescheduled' : 'cancelled'),
-        ...mendedBy(link?.tiedAt, 'linked'),
-      },
-    ]
-  })
+  facts.orders
+    .filter((order) => linkableIntents.includes(order.intent))
+    .flatMap((order) => visitDays(order).flatMap((day) => missedVisit(order, day, facts, watch)))
 
 /** When the wear of this link was first tied to anybody: a corrected link takes the place of another. */
 const firstTied = (link: LinkState, facts: Facts): string => {

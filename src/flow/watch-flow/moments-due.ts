@@ -1,7 +1,7 @@
 /** The moments at which a site's evening is issued: its cut-off, and the end of its local day. */
 import type { Site } from '../../model/configuration.ts'
-import { instantOf, msOf } from '../../model/instant.ts'
-import { cutOffOf, localDateOf, localDay, nextDate, previousDate } from '../../model/local-day.ts'
+import { instantOf, laterOf, msOf } from '../../model/instant.ts'
+import { cutOffOf, localDateOf, localDay, nextDate } from '../../model/local-day.ts'
 import type { Instant } from '../../model/states.ts'
 
 export interface Moment {
@@ -29,8 +29,7 @@ export const momentsDue = (site: Site, after: Instant, now: Instant): readonly M
   const begin = localDateOf(msOf(after), site.timeZone)
   const last = localDateOf(msOf(now), site.timeZone)
   const due: Moment[] = []
-  // the day before is looked at too: its end is the first instant of `begin`
-  for (let day = begin > earliest ? previousDate(begin) : earliest; day <= last; day = nextDate(day))
+  for (let day = laterOf(begin, earliest); day <= last; day = nextDate(day))
     due.push(...momentsOf(site, day).filter((m) => m.at > after && m.at <= now))
   return due
 }
