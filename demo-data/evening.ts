@@ -71,8 +71,9 @@ export const keepEvening = async (
   const wrong = [...expectStatus(answer, 200), ...expectStatus(sealed, 200)]
   if (wrong.length > 0) return { wrong }
   const report = answer.body as EveningReport
-  scene.evenings.push({ site: place, moment, asOf, report, sealed: sealed.text })
-  return { wrong: [] }
+  const evening = { site: place, moment, asOf, report, sealed: sealed.text }
+  scene.evenings.push(evening)
+  return { evening, wrong: [] }
 }
 
 /** Content alone: neither the moment as of which it is told nor the id that follows from it. */

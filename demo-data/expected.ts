@@ -97,6 +97,8 @@ export const expectedAtReader = {
   patients: 31,
   links: 32,
   tasks: 32,
+  /** Linked while it was down: two at Tern Harbour, three at Quarry Lane. */
+  waited: 5,
   cancelled: ['H-1007'],
   urgent: ['H-1005'],
   /** Registered, without a value: of the four recorders that came back and were linked. */

@@ -5,6 +5,7 @@ import { answerTask } from '../src/testkit/answer-task.ts'
 import { expectStatus } from './bedside.ts'
 import { asResource } from './caller.ts'
 import type { Deed } from './deeds.ts'
+import { expectedAtReader } from './expected.ts'
 import { asBatch, asTransaction, byRecordNumber, criterion, type OrderSaid, orderOf, placerNumber } from './messages.ts'
 import { ofTheDay, ofTheWeekBefore, personOf } from './people.ts'
 import { type Came, type Scene, untilDelivered } from './scene.ts'
@@ -89,7 +90,10 @@ export const comeBack = async (scene: Scene): Promise<Came> => {
   const arrived = reading.received.length - before
   return {
     said: `${arrived} linked orders arrive, each once.`,
-    wrong: arrived > 0 ? wrong : [...wrong, 'nothing had waited'],
+    wrong: [
+      ...wrong,
+      ...(arrived === expectedAtReader.waited ? [] : [`${arrived} arrived instead of ${expectedAtReader.waited}`]),
+    ],
   }
 }
 
@@ -119,5 +123,8 @@ export const acceptWork = async (scene: Scene): Promise<Came> => {
   const refused = answers
     .filter(({ status }) => status !== 200)
     .map(({ status }) => `an acceptance was answered ${status}`)
-  return { said: `${open.length} orders accepted.`, wrong: [...late, ...refused] }
+  return {
+    said: open.length === 1 ? 'One order accepted.' : `${open.length} orders accepted.`,
+    wrong: [...late, ...refused],
+  }
 }

@@ -97,14 +97,10 @@ interface Played {
 
 const seconds = (): number => Math.round(performance.now() / 10) / 100
 
-const tellEvening = (print: Print, scene: Scene, { deed }: Happening): void => {
-  const kept = scene.evenings.at(-1)
-  if (deed.do === 'evening' && kept?.moment === deed.moment) printEvening(print, kept.report, kept.moment)
-}
-
 /** Plays the timetable in the order of time, all places together; the flow's clock is set for each event. */
 const playTimetable = async (scene: Scene, print: Print, pace: number, signal: AbortSignal): Promise<Played> => {
   const wrong: string[] = []
+  const told = new Set<string>()
   let firstReportAfter = 0
   let on: Happening['on'] | undefined
   for (const happening of byTime(scene)) {
@@ -112,25 +108,33 @@ const playTimetable = async (scene: Scene, print: Print, pace: number, signal: A
     if (happening.on !== on) {
       on = happening.on
       const date = on === 'day' ? scene.calendar.day : scene.calendar.weekBefore
-      printHeading(print, `${on === 'day' ? 'The day' : 'A week earlier'}: ${longDate(date)}, local times`)
+      printHeading(
+        print,
+        `${on === 'day' ? 'The day' : 'A week earlier'}: ${longDate(date)}, each place in its own local time`,
+      )
     }
     await scene.stage.service.setClock(happening.instant)
     const came = await perform(scene, happening, happening.instant)
     printHappening(print, happening.at, happening.place, happening.tells, came.said)
     printWrong(print, came.wrong)
     wrong.push(...came.wrong.map((text) => `${happening.at} ${happening.place}: ${text}`))
-    tellEvening(print, scene, happening)
-    if (happening.deed.do === 'evening') firstReportAfter ||= seconds()
+    if (came.evening) {
+      printEvening(print, came.evening.report, came.evening.moment, told)
+      firstReportAfter ||= seconds()
+    }
     if (pace > 0) await sleep(pace * 1000, undefined, { signal }).catch(() => undefined)
   }
   return { wrong, firstReportAfter }
 }
 
-const introduce = (print: Print, { service, logFile, folder }: Stage): void => {
+const introduce = (print: Print): void => {
   const people = ofTheDay.length + ofTheWeekBefore.length
   const text = `Daybind: an invented clinic day. ${people} patients, two clinics in two time zones, two record systems that send orders, and one reading service. All people, places and numbers are invented. ${caution}`
   for (const line of wrapped(text, 100)) print(line)
   print('')
+}
+
+const tellWhere = (print: Print, { service, logFile, folder }: Stage): void => {
   print(`The service runs at ${service.url}, on a PostgreSQL of its own in ${folder};`)
   print(`its log is ${logFile}. Both are removed at the end.`)
 }
@@ -138,9 +142,10 @@ const introduce = (print: Print, { service, logFile, folder }: Stage): void => {
 const showAround = (print: Print, { service, tokens }: Stage, day: string): void => {
   const curl = (path: string) => print(`  curl -H 'Authorization: Bearer ${tokens.operator}' '${service.url}${path}'`)
   printHeading(print, 'The service stays up. Ctrl-C ends it')
-  print(`Start page: ${service.url}/ (every call carries a token; this is the operator's):`)
-  curl('/')
-  curl(`/reports/day/tern-harbour/${day}.html`)
+  print(`In a browser: ${service.url}/ with any name, and as password the operator's token:`)
+  print(`  ${tokens.operator}`)
+  print('In a terminal:')
+  curl(`/reports/day/tern-harbour/${day}.json`)
   curl(`/reports/day/quarry-lane/${day}.csv`)
   curl('/fhir/DetectedIssue?status=final')
   curl('/fhir/Task?status=cancelled')
@@ -168,7 +173,7 @@ const verdict = (s: Summary): string => {
 
 const playOn = async (stage: Stage, options: Options, print: Print, signal: AbortSignal): Promise<boolean> => {
   const scene = setScene(stage, options.calendar)
-  introduce(print, stage)
+  tellWhere(print, stage)
   const played = await playTimetable(scene, print, options.pace, signal)
   if (signal.aborted) return false
   const summary = summaryOf(scene, played, await checkAll(scene, played.wrong))
@@ -186,17 +191,19 @@ const playOn = async (stage: Stage, options: Options, print: Print, signal: Abor
  * @returns 0 when all checks held, 1 when anything differs or the day was broken off, 2 for options that it does not know
  * @throws a CannotStart with one sentence
  */
-export const playDemo = async (args: string[]): Promise<number> => {
+export const playDemo = async (args: string[]): Promise<0 | 1 | 2> => {
   const options = readOptions(args, Date.now())
   if ('mistake' in options) {
     process.stderr.write(`${options.mistake}\n`)
     return 2
   }
+  const print: Print = (line) => void process.stdout.write(`${line}\n`)
+  introduce(print)
   const { signal, forget } = untilSignal()
   const stage = await setStage(options.port)
   let ok = false
   try {
-    ok = await playOn(stage, options, (line) => void process.stdout.write(`${line}\n`), signal)
+    ok = await playOn(stage, options, print, signal)
   } finally {
     const keep = !ok && !signal.aborted
     await stage.close(keep)

@@ -66,8 +66,16 @@ const share = ({ numerator, denominator }: EveningReport['linked']): string =>
 /** Local time of a report's moments, `HH:mm`. */
 const clockTime = (written: string | undefined): string => written?.slice(11, 16) ?? ''
 
-/** The report of an evening, with what to do for each kind of gap in it. */
-export const printEvening = (print: Print, r: EveningReport, moment: 'cut-off' | 'day-end'): void => {
+/**
+ * The report of an evening, with what to do for each kind of gap in it.
+ * @param told kinds of gaps that an earlier report explained; this one's are added
+ */
+export const printEvening = (
+  print: Print,
+  r: EveningReport,
+  moment: 'cut-off' | 'day-end',
+  told: Set<string>,
+): void => {
   print('')
   const when = moment === 'cut-off' ? `at the cut-off, ${r.cutOff}` : 'at the end of the day'
   print(`  ${r.name} · ${r.date} · ${when} (${r.timeZone})`)
@@ -88,9 +96,10 @@ export const printEvening = (print: Print, r: EveningReport, moment: 'cut-off' |
       g.turn,
     ]),
   )
-  print('')
-  for (const gap of new Map(r.gaps.map((g) => [g.gap, g])).values())
-    indented(print, `  ${gap.gap.padEnd(24)}`, gap.what)
+  const explained = r.gaps.filter(({ gap }, i) => !told.has(gap) && r.gaps.findIndex((g) => g.gap === gap) === i)
+  if (explained.length > 0) print('')
+  for (const { gap, what } of explained) indented(print, `  ${gap.padEnd(24)}`, what)
+  for (const { gap } of explained) told.add(gap)
   print('')
 }
 

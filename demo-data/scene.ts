@@ -34,6 +34,7 @@ export interface Scene {
 /** What came of a deed: what the service said, for the story, and where that is not what the timetable says. */
 export interface Came {
   readonly said?: string
+  readonly evening?: KeptEvening
   readonly wrong: readonly string[]
 }
 

@@ -39,15 +39,11 @@ const scratchFolder = async (): Promise<string> => {
   return folder
 }
 
-/** Whether it can be listened on; with 0 any port can, and the answer is one that is free now. */
-const freePort = (wanted: number): Promise<number | undefined> =>
+const isFree = (port: number): Promise<boolean> =>
   new Promise((resolve) => {
     const server = createServer()
-    server.once('error', () => resolve(undefined))
-    server.listen(wanted, '127.0.0.1', () => {
-      const address = server.address()
-      server.close(() => resolve(typeof address === 'object' && address !== null ? address.port : undefined))
-    })
+    server.once('error', () => resolve(false))
+    server.listen(port, '127.0.0.1', () => server.close(() => resolve(true)))
   })
 
 interface Setting {
@@ -82,35 +78,33 @@ const readSetting = ({ port, dataDir, reading, tokens, atReading }: Setting): Co
 
 const isTaken = (error: unknown): boolean => error instanceof Error && 'code' in error && error.code === 'EADDRINUSE'
 
-/** 8090 is the service's usual port; where somebody has it, any other will do. */
+/** Where somebody has the service's usual port, any other will do. */
 const usualPort = 8090
+const anyPort = 0
 
-/** Starts on the wanted port or not at all; without one on the usual port, or on one that is free. */
+/** @returns the wanted port or none; without one the usual port, or any that is free */
+const choosePort = async (wanted: number | undefined): Promise<number> => {
+  const [port, free] = [wanted ?? usualPort, await isFree(wanted ?? usualPort)]
+  if (free) return port
+  if (wanted === undefined) return anyPort
+  throw new CannotStart(`Port ${wanted} is taken: name another one with --port, or leave --port out.`)
+}
+
 const startOn = async (
-  wanted: number | undefined,
+  port: number,
   setting: Omit<Setting, 'port'>,
   log: Logger,
 ): Promise<Pick<Stage, 'service' | 'configuration'>> => {
-  for (let tries = 1; ; tries += 1) {
-    const port =
-      wanted ||
-      ((tries === 1 && wanted === undefined ? await freePort(usualPort) : undefined) ?? (await freePort(0)) ?? 0)
-    const configuration = readSetting({ ...setting, port })
-    try {
-      return { configuration, service: await startService(configuration, { log, patience, roundMs: 250 }) }
-    } catch (error) {
-      // somebody may have taken a free port in between
-      if (!isTaken(error)) throw error
-      if (wanted || tries >= 3)
-        throw new CannotStart(`Port ${port} is taken: name another one with --port, or leave --port out.`, {
-          cause: error,
-        })
-    }
-  }
+  const configuration = readSetting({ ...setting, port })
+  return { configuration, service: await startService(configuration, { log, patience, roundMs: 250 }) }
 }
 
-/** @param port absent: the usual one or any other; 0: any */
-export const setStage = async (port: number | undefined): Promise<Stage> => {
+/**
+ * @param wanted absent: the usual port or any other; 0: any
+ * @throws a CannotStart with one sentence where the wanted port is taken
+ */
+export const setStage = async (wanted: number | undefined): Promise<Stage> => {
+  const port = await choosePort(wanted)
   const folder = await scratchFolder()
   const logFile = join(folder, 'service.log')
   const destination = pino.destination({ dest: logFile, sync: true })
@@ -132,7 +126,11 @@ export const setStage = async (port: number | undefined): Promise<Stage> => {
   try {
     const log = pino({ level: 'info', base: null, timestamp: pino.stdTimeFunctions.isoTime }, destination)
     const setting = { dataDir: join(folder, 'data'), reading: reading.base, tokens, atReading }
-    const started = await startOn(port, setting, log)
+    const started = await startOn(port, setting, log).catch((error: unknown) => {
+      // somebody took the usual port in between
+      if (wanted === undefined && port !== anyPort && isTaken(error)) return startOn(anyPort, setting, log)
+      throw error
+    })
     return {
       ...started,
       reading,

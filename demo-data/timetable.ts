@@ -63,7 +63,7 @@ const harbourMorning: readonly Happening[] = [
     'Bram Thistledown, says the wristband; the date of birth that was keyed in is another.',
     link('H-1002', 'TR-30102', 'data-matrix', {
       birthDate: '1946-08-07',
-      refused: ['identifier-disagrees', 'too-few-identifiers'],
+      refused: ['identifier-disagrees'],
     }),
   ),
   harbour(

@@ -88,7 +88,7 @@ const config: Command = async ([what, ...rest]) => {
 
 const demo: Command = async (args) => {
   const { playDemo } = await import('../demo-data/play.ts')
-  return (await playDemo(args)) === 0 ? 0 : 1
+  return playDemo(args)
 }
 
 const serviceOptions = { url: { type: 'string' }, 'token-env': { type: 'string' } } as const

@@ -59,6 +59,7 @@ const correction = (over: Partial<Correction> = {}): Correction => ({
   tasks: [task()],
   stubs: [],
   right: situation(),
+  oldLinks: (over.right ?? situation()).links,
   ...over,
 })
 

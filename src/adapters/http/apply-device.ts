@@ -74,8 +74,9 @@ const link =
   (runner: StepRunner) =>
   async (call: Call): Promise<Reply> => {
     const read = takeParameters(call, linkDeviceParameters)
-    const order = read.ok ? await orderOfCall(runner, call, read.value.order[0]) : read
-    if (!read.ok || !order.ok) return problemReply(order.ok ? [] : order.problems)
+    const named = call.params.id !== undefined
+    const order = read.ok || named ? await orderOfCall(runner, call, read.ok ? read.value.order[0] : undefined) : read
+    if (!read.ok || !order.ok) return problemReply([...new Set([order, read])].flatMap((r) => (r.ok ? [] : r.problems)))
     const p = read.value
     const claim = readDeviceClaim(p, { now: await now(runner.db) })
     const orders = await ordersById(runner.db, [order.value])
@@ -102,6 +103,7 @@ const link =
             ...answer.taskIds.map((id): Out => ['task', 'Task', id]),
           ],
           warnings,
+          call.sight,
         ),
     })
     return toldReply(told)
@@ -155,7 +157,8 @@ const end =
     const told = await runStep(runner, stepCall(call, 'apply-device', '$end-link', p, locks), {
       load: (tx) => loadLink(tx, before.id),
       decide: (s, ctx) => endLink(p, s, ctx),
-      tell: (tx, { answer, warnings }) => tellParameters(tx, [['link', 'DeviceUseStatement', answer.linkId]], warnings),
+      tell: (tx, { answer, warnings }) =>
+        tellParameters(tx, [['link', 'DeviceUseStatement', answer.linkId]], warnings, call.sight),
     })
     return toldReply(told)
   }
@@ -176,6 +179,7 @@ const loadCorrection = async (
   return accept({
     old: before.value.link,
     oldDevice: before.value.device,
+    oldLinks: before.value.links,
     tasks: before.value.tasks,
     stubs: ofKind(around, 'stub'),
     ...(returned && { returned }),
@@ -213,6 +217,7 @@ const correct =
             ['replaced', 'DeviceUseStatement', answer.replacedId],
           ],
           warnings,
+          call.sight,
         ),
     })
     return toldReply(told)
@@ -245,6 +250,7 @@ const application =
           tx,
           seen ? [...outs, ['link', 'DeviceUseStatement', answer.linkId ?? '']] : outs,
           warnings,
+          call.sight,
         )
       },
     })
@@ -271,7 +277,8 @@ const notApplied =
             : refuse([refusal('not-known')])
         },
         decide: (s, ctx) => recordNotApplied(p, s.order, s.links, ctx),
-        tell: (tx, { answer, warnings }) => tellParameters(tx, [['order', 'ServiceRequest', answer.orderId]], warnings),
+        tell: (tx, { answer, warnings }) =>
+          tellParameters(tx, [['order', 'ServiceRequest', answer.orderId]], warnings, call.sight),
       },
     )
     return toldReply(told)

@@ -118,6 +118,14 @@ export const openDatabase = (url: string, onIdleError: (error: unknown) => void)
     options:
       '-c search_path=daybind,public -c timezone=UTC -c statement_timeout=30000 -c idle_in_transaction_session_timeout=10000 -c plan_cache_mode=force_generic_plan',
   })
-  pool.on('error', (error) => onIdleError(withoutValues(error)))
-  return { ...txOn(pool), pool, transaction: (work) => runIn(pool, work), close: () => pool.end() }
+  let closing = false
+  // pg's `end` does not wait for its idle connections: that the server cuts them as it stops is no trouble
+  pool.on('error', (error) => {
+    if (!closing) onIdleError(withoutValues(error))
+  })
+  const close = (): Promise<void> => {
+    closing = true
+    return pool.end()
+  }
+  return { ...txOn(pool), pool, transaction: (work) => runIn(pool, work), close }
 }

@@ -49,8 +49,8 @@ export interface Correction {
   readonly returned?: ReturnState
   /** Of the right order and the right device; both may be those of the old link. */
   readonly right: Situation
-  /** Every link of the old device; without it those in `right`. */
-  readonly oldLinks?: readonly LinkState[]
+  /** Every link of the old device. */
+  readonly oldLinks: readonly LinkState[]
 }
 
 export interface Corrected {
@@ -195,7 +195,7 @@ export const correctLink = (p: CorrectLinkParameters, c: Correction, ctx: Contex
   const { link: withdrawn, changes } = withdraw(c, p, ctx)
   const replacedId = withdrawn.id
   const told = forwardAgain(c.tasks)
-  const others = (c.oldLinks ?? c.right.links).filter((l) => l.id !== withdrawn.id)
+  const others = c.oldLinks.filter((l) => l.id !== withdrawn.id)
   if (!hasSuccessor(p)) {
     const back = c.returned ? [unmatched(c.returned)] : []
     return accept({
