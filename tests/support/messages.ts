@@ -102,7 +102,7 @@ export const codesIn = (outcome: OperationOutcome | undefined): readonly string[
   (outcome?.issue ?? []).map((i) => i.details?.coding?.[0]?.code ?? 'none').sort()
 
 /** What a refused call answered: its status and every code. */
-export const refusalOf = ({ status, body }: Answer<OperationOutcome>) => ({ status, codes: codesIn(body) })
+export const refusalOf = ({ status, body }: Answer<unknown>) => ({ status, codes: codesIn(body as OperationOutcome) })
 
 /** How many resources of a type a search finds. */
 export const found = async (ask: Ask, type: string, query: string): Promise<readonly string[]> => {

@@ -107,8 +107,8 @@ export const testCallers: readonly Caller[] = [
   caller('ops', 'operator'),
 ]
 
-/** Port 9 is that of the discard service: nobody listens there. */
-const nobody = 'http://127.0.0.1:9/fhir'
+/** Nobody listens on port 2; most other low ports are refused by `fetch` itself. */
+const nobody = 'http://127.0.0.1:2/fhir'
 
 const configurationOf = (options: TestServiceOptions, databaseUrl: string): Configuration => ({
   publicUrl: 'http://127.0.0.1',
@@ -134,7 +134,7 @@ const parsed = (text: string): unknown => {
   }
 }
 
-const askAt =
+export const askAt =
   (url: string, ownToken?: string): Ask =>
   async <T>(method: string, path: string, { token = ownToken, body, headers }: Asking = {}): Promise<Answer<T>> => {
     const response = await fetch(`${url}${path}`, {

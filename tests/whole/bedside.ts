@@ -64,7 +64,7 @@ export interface OrderOptions {
 export const ecgMonitoring = { system: 'http://snomed.info/sct', code: '46825001' }
 export const continuousEcg = { system: 'http://snomed.info/sct', code: '266706003' }
 
-export const orderBundle = (person: Person, placer: string, o: OrderOptions = {}): Bundle => ({
+export const orderBundle = (person: Person, placer: string, o: OrderOptions = {}): Bundle<FhirResource> => ({
   resourceType: 'Bundle',
   type: 'transaction',
   entry: [
@@ -147,6 +147,8 @@ const types: Readonly<Record<string, string>> = {
   newDate: 'Date',
   date: 'Date',
   asOf: 'Instant',
+  performer: 'Reference',
+  bodySite: 'CodeableConcept',
   evidence: 'Code',
 }
 
@@ -173,20 +175,21 @@ export const twoIdentifiers = ({ number, birthDate }: Person): Said => ({
   birthDate,
 })
 
-type Told = Promise<Answer<Parameters & OperationOutcome>>
+/** What an operation answers: its parameters, or what is wrong. */
+export type Told = Partial<Pick<Parameters, 'parameter'> & Pick<OperationOutcome, 'issue'>>
 
-export const operate = (ask: Ask, path: string, said: Said, dryRun = false): Told =>
+export const operate = (ask: Ask, path: string, said: Said, dryRun = false): Promise<Answer<Told>> =>
   ask('POST', `/fhir/${path}${dryRun ? '?dry-run=true' : ''}`, { body: parameters(said) })
 
 /** Links by the order's id, with two identifiers. */
-export const link = (ask: Ask, ordered: Ordered, said: Said, dryRun = false): Told =>
+export const link = (ask: Ask, ordered: Ordered, said: Said, dryRun = false): Promise<Answer<Told>> =>
   operate(ask, `ServiceRequest/${ordered.order}/$link-device`, { ...twoIdentifiers(ordered.person), ...said }, dryRun)
 
 /** The resources that an operation answered under this name. */
-export const outs = <T extends FhirResource>(answer: Answer<Parameters>, name: string): readonly T[] =>
+export const outs = <T extends FhirResource>(answer: Answer<Told>, name: string): readonly T[] =>
   (answer.body.parameter ?? []).filter((p) => p.name === name).map((p) => p.resource as T)
 
-export const out = <T extends FhirResource>(answer: Answer<Parameters>, name: string): T => {
+export const out = <T extends FhirResource>(answer: Answer<Told>, name: string): T => {
   expect(answer.status, answer.text).toBe(200)
   const [only, ...others] = outs<T>(answer, name)
   if (only === undefined || others.length > 0) throw new Error(`${others.length + (only ? 1 : 0)} of ${name}`)
@@ -194,14 +197,12 @@ export const out = <T extends FhirResource>(answer: Answer<Parameters>, name: st
 }
 
 /** Our codes of everything that an outcome tells, sorted. */
-export const codesOf = (outcome: OperationOutcome | undefined): readonly string[] =>
-  (outcome?.issue ?? []).map((i) => i.details?.coding?.[0]?.code ?? '').sort()
+export const codesOf = (outcome: Told): readonly string[] =>
+  (outcome.issue ?? []).map((i) => i.details?.coding?.[0]?.code ?? '').sort()
 
 /** `422 check-digit in-the-future`: the status with what refuses. */
 export const verdict = (answer: Answer<unknown>): string =>
-  answer.status < 300
-    ? String(answer.status)
-    : [answer.status, ...codesOf(answer.body as OperationOutcome)].join(' ')
+  answer.status < 300 ? String(answer.status) : [answer.status, ...codesOf(answer.body as Told)].join(' ')
 
 /** An instant so many seconds from the given one, to the second. */
 export const seconds = (from: Date | number | string, by: number): string =>

@@ -150,6 +150,36 @@ describe('a link', () => {
     expect(verdict(unknown)).toBe('404 not-known')
   })
 
+  test('by a placer number that two sources share is refused, unless the clinic sees one of the two alone', async () => {
+    const shared = { placer: 'SHARED-1', system: 'https://numbers.example/orders' }
+    const ours = await sendOrder(ehr, shared)
+    const theirs = await sendOrder(service().as('lowwater-ehr'), { ...shared, site: 'quarry-lane' })
+    const said = (o: Ordered) => ({
+      order: o.placer,
+      scan: label(newSerial()),
+      appliedAt: ago(60),
+      ...twoIdentifiers(o.person),
+    })
+    expect(verdict(await operate(ops, 'ServiceRequest/$link-device', said(ours)))).toContain('422 multiple-matches')
+    const mine = await operate(otherClinic, 'ServiceRequest/$link-device', said(theirs))
+    expect(out<DeviceUseStatement>(mine, 'link').basedOn).toEqual([{ reference: `ServiceRequest/${theirs.order}` }])
+  })
+
+  test('with something odd about it is made, and says what is odd', async () => {
+    const ordered = await sendOrder(ehr, { visit: seconds(Date.now(), -5 * 86_400).slice(0, 10) })
+    const appliedAt = ago(3600)
+    const answer = await link(bay, ordered, {
+      scan: label(newSerial(), '240600'),
+      appliedAt,
+      deviceClock: seconds(appliedAt, -12 * 3600),
+    })
+    expect(out<DeviceUseStatement>(answer, 'link').status).toBe('active')
+    const outcome = out<OperationOutcome>(answer, 'outcome')
+    expect(codesOf(outcome)).toEqual(['another-day', 'clock-doubt', 'day-zero', 'expired-device'])
+    expect(new Set(outcome.issue.map((i) => i.severity))).toEqual(new Set(['warning']))
+    expect(outcome.issue.find((i) => /12 h/.test(i.diagnostics ?? ''))?.expression?.[0]).toMatch(/^Parameters/)
+  })
+
   test('of the same device, order and moment again is answered with the first result', async () => {
     const first = await linked()
     const again = await link(bay, first.ordered, { scan: label(first.serial), appliedAt: first.appliedAt })
@@ -198,32 +228,56 @@ describe('two identifiers', () => {
     ['number and phone agree', { patientIdentifier: mrn(number), phone }, '200'],
     ['birth date and full name agree', { birthDate, family, given }, '200'],
     ['birth date and phone agree', { birthDate, phone }, '200'],
-    ['names are compared without case and accents', { birthDate, family: family.toUpperCase(), given: 'ANNÉKE' }, ''],
+    [
+      'names are compared without case and accents',
+      { birthDate, family: family.toUpperCase(), given: given.replace('A', 'á') },
+      '200',
+    ],
     ['phones are compared by digits', { birthDate, phone: phone.replace(/ /g, '-') }, '200'],
     ['nothing is stated', {}, '422 too-few-identifiers'],
     ['the number alone is stated', { patientIdentifier: mrn(number) }, '422 too-few-identifiers'],
     ['the birth date alone is stated', { birthDate }, '422 too-few-identifiers'],
     ['name and phone alone are stated', { family, given, phone }, '422 too-few-identifiers'],
     ['half a name is stated', { patientIdentifier: mrn(number), family }, '422 too-few-identifiers'],
-    [
-      'one number is stated twice',
-      { patientIdentifier: [mrn(number), mrn(number)] },
-      '422 too-few-identifiers',
-    ],
+    ['one number is stated twice', { patientIdentifier: [mrn(number), mrn(number)] }, '422 too-few-identifiers'],
     [
       'the patient lacks a number of that kind',
       { patientIdentifier: mrn('X-1', 'https://elsewhere.example/patients'), birthDate },
       '422 too-few-identifiers',
     ],
-    ['the birth date is given in part', { patientIdentifier: mrn(number), birthDate: birthDate.slice(0, 4) }, '422 too-few-identifiers'],
-    ['a number has no system', { patientIdentifier: mrn(number, ''), birthDate, family, given }, '422 identifier-without-system'],
-    ['the number is another', { patientIdentifier: mrn(other.number), birthDate, family, given }, '422 identifier-disagrees'],
-    ['the birth date is another', { patientIdentifier: mrn(number), birthDate: other.birthDate, family, given }, '422 identifier-disagrees'],
-    ['the name is another', { patientIdentifier: mrn(number), birthDate, family: other.family, given }, '422 identifier-disagrees'],
-    ['the phone is another', { patientIdentifier: mrn(number), birthDate, phone: other.phone }, '422 identifier-disagrees'],
+    [
+      'the birth date is given in part',
+      { patientIdentifier: mrn(number), birthDate: birthDate.slice(0, 4) },
+      '422 too-few-identifiers',
+    ],
+    [
+      'a number has no system',
+      { patientIdentifier: mrn(number, ''), birthDate, family, given },
+      '422 identifier-without-system',
+    ],
+    [
+      'the number is another',
+      { patientIdentifier: mrn(other.number), birthDate, family, given },
+      '422 identifier-disagrees',
+    ],
+    [
+      'the birth date is another',
+      { patientIdentifier: mrn(number), birthDate: other.birthDate, family, given },
+      '422 identifier-disagrees',
+    ],
+    [
+      'the name is another',
+      { patientIdentifier: mrn(number), birthDate, family: other.family, given },
+      '422 identifier-disagrees',
+    ],
+    [
+      'the phone is another',
+      { patientIdentifier: mrn(number), birthDate, phone: other.phone },
+      '422 identifier-disagrees',
+    ],
   ]
 
-  test.each(cases.filter(([, , expected]) => expected !== ''))('when %s', async (_when, said, expected) => {
+  test.each(cases)('when %s', async (_when, said, expected) => {
     const ordered = await sendOrder(ehr, { person })
     const answer = await operate(
       bay,
@@ -237,7 +291,10 @@ describe('two identifiers', () => {
     if (expected === '200') return
     // the caller's own words may come back, what is stored of the patient may not
     const mine = JSON.stringify(said)
-    tellsNothingOf(answer.text, [number, birthDate, family, given, phone].filter((word) => !mine.includes(word)))
+    tellsNothingOf(
+      answer.text,
+      [number, birthDate, family, given, phone].filter((word) => !mine.includes(word)),
+    )
   })
 })
 
@@ -255,17 +312,21 @@ describe('a refusal', () => {
       expect.arrayContaining(['check-digit', 'identifier-disagrees', 'in-the-future', 'order-not-linkable']),
     )
     const placeOf = (code: string) =>
-      answer.body.issue.find((i) => i.details?.coding?.[0]?.code === code)?.expression?.[0]
+      answer.body.issue?.find((i) => i.details?.coding?.[0]?.code === code)?.expression?.[0]
     for (const code of ['check-digit', 'identifier-disagrees', 'in-the-future'])
       expect(placeOf(code), code).toMatch(/^Parameters\.parameter/)
-    expect(new Set(answer.body.issue.map((i) => i.severity))).toEqual(new Set(['error']))
+    expect(new Set(answer.body.issue?.map((i) => i.severity))).toEqual(new Set(['error']))
   })
 
   test.each([
     ['without a serial number', { scan: '(01)09520123456788' }, 'no-serial'],
     ['with a wrong check digit', { scan: '(01)09520123456780(21)A1' }, 'check-digit'],
     ['with a lost separator', { scan: '(01)09520123456788(10)LOT7�21SER5' }, 'lost-separator'],
-    ['with a scan and a typed serial number that disagree', { scan: label('AA1'), serialNumber: 'AA2' }, 'scan-disagrees'],
+    [
+      'with a scan and a typed serial number that disagree',
+      { scan: label('AA1'), serialNumber: 'AA2' },
+      'scan-disagrees',
+    ],
     ['without any device', {}, 'no-scan'],
     ['with a serial number alone that no known device has', { serialNumber: 'NOBODYHASTHIS' }, 'serial-ambiguous'],
   ])('comes %s', async (_how, said, code) => {
@@ -291,7 +352,7 @@ describe('a refusal', () => {
       family: ['x', 'y'],
     })
     expect(wrong.status).toBe(400)
-    expect(wrong.body.issue.length).toBeGreaterThanOrEqual(3)
+    expect(wrong.body.issue?.length).toBeGreaterThanOrEqual(3)
     const nowhere = await operate(bay, 'ServiceRequest/0194d6a0-0000-7000-8000-00000000dead/$link-device', {
       family: ['x', 'y'],
     })
@@ -316,7 +377,7 @@ describe('a refusal', () => {
     const first = await linked()
     const second = await link(bay, first.ordered, { scan: label(newSerial()), appliedAt: ago(60) })
     expect(verdict(second)).toBe('409 order-linked')
-    expect(second.body.issue[0]?.diagnostics).toMatch(/replaced|correct/)
+    expect(second.body.issue?.[0]?.diagnostics).toMatch(/replaced|correct/)
   })
 })
 
@@ -383,7 +444,9 @@ describe('exclusive in time', () => {
     const scan = label(later.serial)
     const wear = { scan, appliedAt: ago(7200) }
     expect(verdict(await link(bay, earlier, wear))).toBe('409 device-linked')
-    expect(verdict(await link(bay, earlier, { ...wear, endedAt: seconds(later.appliedAt, 1) }))).toBe('409 device-linked')
+    expect(verdict(await link(bay, earlier, { ...wear, endedAt: seconds(later.appliedAt, 1) }))).toBe(
+      '409 device-linked',
+    )
     const touching = await link(bay, earlier, { ...wear, endedAt: later.appliedAt })
     expect(out<DeviceUseStatement>(touching, 'link').status).toBe('completed')
     expect(out<Device>(touching, 'device').patient?.reference).toBe(`Patient/${later.ordered.patient}`)

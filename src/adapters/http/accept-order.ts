@@ -231,7 +231,7 @@ const batch = async (runner: StepRunner, base: () => string, call: Call, bundle:
     if (!told.ok) entry.push(failedEntry(told.problems))
     else entry.push(...((JSON.parse(told.value.body) as { entry: unknown[] }).entry ?? []))
   }
-  return fhirReply(200, { resourceType: 'Bundle', type: 'batch-response', entry })
+  return fhirReply(200, { resourceType: 'Bundle', type: 'batch-response', ...(entry.length > 0 && { entry }) })
 }
 
 const bundleTypes = ['transaction', 'batch']
@@ -245,6 +245,14 @@ const takeBundle = async (runner: StepRunner, base: () => string, call: Call): P
   return bundle.type === 'transaction' ? transaction(runner, base, call, bundle) : batch(runner, base, call, bundle)
 }
 
+/** An address where the caller finds nothing is told before what is wrong with the body. */
+const missing = async (
+  runner: StepRunner,
+  call: Call,
+  { type = '', targetId }: Pick<Asked, 'type' | 'targetId'>,
+): Promise<readonly Problem[]> =>
+  targetId === undefined || (await readResource(runner.db, type, targetId, call.sight)) ? [] : [refusal('not-known')]
+
 const takeOne = async (
   runner: StepRunner,
   base: () => string,
@@ -253,7 +261,7 @@ const takeOne = async (
   route: string,
 ): Promise<Reply> => {
   const incoming = readIncoming({ ...asked, at: '', resource: call.body })
-  if (!incoming.ok) return problemReply(incoming.problems)
+  if (!incoming.ok) return problemReply([...(await missing(runner, call, asked)), ...incoming.problems])
   return toldReply(await run(runner, call, [incoming.value], call.text, route, tellOne(base)))
 }
 

@@ -38,6 +38,8 @@ export interface Route {
   readonly url: string
   /** Who may call it; a route that says nothing does not start. */
   readonly may: 'public' | readonly Role[]
+  /** Takes the fields of a form instead of JSON. */
+  readonly form?: true
   /** A page for people: a browser may ask for the token. */
   readonly page?: true
   /** For the log line. */

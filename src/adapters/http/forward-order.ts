@@ -85,8 +85,7 @@ const answer =
         },
         decide: (state, ctx) => answerTask(written, taskResource(state), state, ctx),
         tell: async (tx, { answer: said }) => {
-          if (said.taken !== undefined)
-            await answerDelivery(tx, task.value.readingService, task.value.orderId, said.taken)
+          if (said.taken !== undefined) await answerDelivery(tx, task.value, said.taken)
           const row = await readResource(tx, 'Task', said.taskId, undefined)
           if (row === undefined) throw new Error('the task is not stored')
           return { status: 200, body: resourceText(row), headers: { etag: `W/"${row.version}"` } }
@@ -119,11 +118,11 @@ const replay =
     const queued = await runner.db.transaction(async (tx) => {
       await tx.script('begin')
       const row = await replayDelivery(tx, call.params.id ?? '')
-      if (row) await queue.announce(tx, [row])
+      if (typeof row !== 'string') await queue.announce(tx, [row])
       await tx.script('commit')
       return row
     })
-    return queued ? json(202, queued) : problemReply([refusal('not-known')])
+    return typeof queued === 'string' ? problemReply([refusal(queued)]) : json(202, queued)
   }
 
 const pause =

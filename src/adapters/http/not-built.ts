@@ -28,7 +28,6 @@ const rows: readonly Row[] = [
   ['POST', '/fhir/:type/$validate', everyone, 'read'],
   ['GET', '/fhir/:type/:id/_history', everyone, 'read'],
   ['GET', '/fhir/:type/:id/_history/:version', everyone, 'read'],
-  ['POST', '/fhir/:type/_search', everyone, 'read'],
   ...definitions.flatMap((type): Row[] => [
     ['GET', `/fhir/${type}`, 'public', 'read'],
     ['GET', `/fhir/${type}/:id`, 'public', 'read'],

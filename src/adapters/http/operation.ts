@@ -7,9 +7,9 @@ import { checkResource } from '../fhir/door/check-resource.ts'
 import { writeJson } from '../fhir/door/exact-numbers.ts'
 import { operationOutcome } from '../fhir/outcome.ts'
 import type { Tx } from '../postgres/database.ts'
-import { readResource } from '../postgres/find-resources.ts'
-import { resourceText } from '../postgres/resource-text.ts'
+import { readResource, type Sight } from '../postgres/find-resources.ts'
 import type { StepCall, Told } from '../postgres/run-step.ts'
+import { shownText } from '../postgres/shown-text.ts'
 import type { Call } from './call.ts'
 
 /** The Parameters of a call by the operation's table; an absent body is one without parameters. */
@@ -47,16 +47,23 @@ export const stepCall = (
 /** An out parameter: a resource of ours by type and id, or anything ready. */
 export type Out = readonly [name: string, type: string, id: string]
 
-/** The answer: each resource as it stands after the step, and the warnings where there are any. */
-export const tellParameters = async (tx: Tx, outs: readonly Out[], warnings: readonly Problem[]): Promise<Told> => {
+/** The answer: each resource as it stands after the step, as the caller may see it, and the warnings where there are any. */
+export const tellParameters = async (
+  tx: Tx,
+  outs: readonly Out[],
+  warnings: readonly Problem[],
+  sight: Sight,
+): Promise<Told> => {
   const parts: string[] = []
   for (const [name, type, id] of outs) {
     const row = await readResource(tx, type, id, undefined)
-    if (row) parts.push(`{"name":${JSON.stringify(name)},"resource":${resourceText(row)}}`)
+    if (row) parts.push(`{"name":${JSON.stringify(name)},"resource":${await shownText(tx, row, sight)}}`)
   }
   const outcome: OperationOutcome | undefined = warnings.length > 0 ? operationOutcome(warnings) : undefined
   if (outcome) parts.push(writeJson({ name: 'outcome', resource: outcome }))
-  return { status: 200, body: `{"resourceType":"Parameters","parameter":[${parts.join(',')}]}` }
+  // an empty array is no FHIR
+  const parameter = parts.length > 0 ? `,"parameter":[${parts.join(',')}]` : ''
+  return { status: 200, body: `{"resourceType":"Parameters"${parameter}}` }
 }
 
 export const orRefused = <T>(value: T | undefined, problem: Problem): Checked<T> =>

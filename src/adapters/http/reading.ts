@@ -1,23 +1,11 @@
 /** Reading: by id, and by search. */
 import { type Problem, refusal } from '../../model/problems.ts'
-import { parseExactly, writeJson } from '../fhir/door/exact-numbers.ts'
 import { operationOutcome } from '../fhir/outcome.ts'
 import type { Database } from '../postgres/database.ts'
-import { readResource, readSearch, type Sight, searchResources } from '../postgres/find-resources.ts'
-import { resourceText, type StoredResource } from '../postgres/resource-text.ts'
+import { readResource, readSearch, searchResources } from '../postgres/find-resources.ts'
 import { searchParameters } from '../postgres/search-parameters.ts'
+import { shownText } from '../postgres/shown-text.ts'
 import { type Call, everyone, problemReply, type Reply, type Route } from './call.ts'
-
-/** A device may have been on another site's patient: that patient is shown to nobody who may not see them. */
-const shownText = async (db: Database, row: StoredResource, sight: Sight): Promise<string> => {
-  const text = resourceText(row)
-  if (row.type !== 'Device' || sight === undefined) return text
-  const device = parseExactly(text) as { patient?: { reference?: string } }
-  const patient = device.patient?.reference?.replace('Patient/', '')
-  if (patient === undefined || (await readResource(db, 'Patient', patient, sight))) return text
-  const { patient: _hidden, ...rest } = device
-  return writeJson(rest)
-}
 
 const read =
   (db: Database) =>
@@ -83,6 +71,15 @@ export const readingRoutes = (db: Database, base: () => string): readonly Route[
       step: 'read',
       fhir: { types, interaction: 'read' },
       handle: read(db),
+    },
+    {
+      method: 'POST',
+      url: '/fhir/:type/_search',
+      may: everyone,
+      step: 'read',
+      form: true,
+      fhir: { types, interaction: 'search-type' },
+      handle: (call) => search(db, base)({ ...call, query: [...call.query, ...new URLSearchParams(call.text)] }),
     },
     {
       method: 'GET',

@@ -58,17 +58,17 @@ const takeBack =
       },
       tell: async (tx, { answer, warnings }) => {
         if (answer.linkId === undefined)
-          return tellParameters(tx, [['gap', 'DetectedIssue', gapIdOfReturn(answer.returnId)]], warnings)
+          return tellParameters(tx, [['gap', 'DetectedIssue', gapIdOfReturn(answer.returnId)]], warnings, call.sight)
         // any clinic that holds a recorder may record its return; whose it was it is told only where it may know
         if (!(await visible(tx, 'DeviceUseStatement', answer.linkId, call.sight)))
-          return tellParameters(tx, [], warnings)
+          return tellParameters(tx, [], warnings, call.sight)
         const stubs: Out[] = answer.stub
           ? [
               ['report', 'DiagnosticReport', answer.stub.id],
               ['observation', 'Observation', answer.stub.observationId],
             ]
           : []
-        return tellParameters(tx, [['link', 'DeviceUseStatement', answer.linkId], ...stubs], warnings)
+        return tellParameters(tx, [['link', 'DeviceUseStatement', answer.linkId], ...stubs], warnings, call.sight)
       },
     })
     return toldReply(told)

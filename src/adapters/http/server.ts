@@ -1,4 +1,5 @@
 /** The server: bodies parsed once at the door, every error an OperationOutcome, one line in the log for each request. */
+import type { Socket } from 'node:net'
 import Fastify, {
   type FastifyBaseLogger,
   type FastifyInstance,
@@ -17,12 +18,19 @@ import { type Call, problemReply, type Reply, type Route } from './call.ts'
 import { sightOf, whoCalls } from './callers.ts'
 
 const fhirJson = 'application/fhir+json; charset=utf-8'
+const formType = 'application/x-www-form-urlencoded'
 const bodyLimit = 1024 * 1024
 
 declare module 'fastify' {
   interface FastifyRequest {
     acting?: ActingCaller
-    received?: { readonly body: unknown; readonly text: string; readonly problems: readonly Problem[] }
+    received?: {
+      readonly body: unknown
+      readonly text: string
+      readonly problems: readonly Problem[]
+      /** It came as the fields of a form. */
+      readonly form?: true
+    }
   }
 }
 
@@ -75,11 +83,14 @@ const callOf = (request: FastifyRequest, caller: ActingCaller, configuration: Co
   }
 }
 
-const allows = (route: Route, caller: ActingCaller): boolean =>
+/** What is looked at before anything else. */
+type Guarded = Pick<Route, 'may' | 'page'>
+
+const allows = (route: Guarded, caller: ActingCaller): boolean =>
   route.may === 'public' || caller.role === 'local' || route.may.includes(caller.role)
 
 /** A browser that is refused a page asks the person for the token. */
-const asking = (answer: Reply, route: Route): Reply =>
+const asking = (answer: Reply, route: Guarded): Reply =>
   route.page && answer.status === 401
     ? {
         ...answer,
@@ -92,7 +103,7 @@ const asking = (answer: Reply, route: Route): Reply =>
 
 /** Before anything is read of the body: who is it, and may they. */
 const admit =
-  (route: Route, configuration: Configuration) =>
+  (route: Guarded, configuration: Configuration) =>
   async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply | undefined> => {
     const header = (name: string) => request.headers[name] as string | undefined
     const who = route.may === 'public' ? anybody : whoCalls(configuration, header, route.page)
@@ -108,10 +119,25 @@ const anybody: ActingCaller = { id: 'anybody', role: 'local' }
 const handler =
   (route: Route, configuration: Configuration) =>
   async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply> => {
-    const problems = [...formatProblems(request, route.url), ...(request.received?.problems ?? [])]
+    const problems = [
+      ...formatProblems(request, route.url),
+      ...mediaProblems(request, route),
+      ...(request.received?.problems ?? []),
+    ]
     if (problems.length > 0) return send(request, reply, problemReply(problems))
     return send(request, reply, await route.handle(callOf(request, request.acting ?? anybody, configuration)))
   }
+
+/** A form is taken where a search is asked for, and nothing else is taken there. */
+const mediaProblems = (request: FastifyRequest, route: Route): readonly Problem[] =>
+  request.received === undefined || (request.received.form ?? false) === (route.form ?? false)
+    ? []
+    : [
+        refusal('media-type-not-taken', '', {
+          found: request.headers['content-type'],
+          expected: route.form ? formType : 'application/fhir+json',
+        }),
+      ]
 
 /** A body is kept as text and as parsed; what is wrong with it is told only to who may call. */
 const takeBodies = (app: FastifyInstance): void => {
@@ -122,6 +148,10 @@ const takeBodies = (app: FastifyInstance): void => {
     request.received = parsed.ok
       ? { body: parsed.value, text: body.toString(), problems: [] }
       : { body: undefined, text: '', problems: parsed.problems }
+    done(null, null)
+  })
+  app.addContentTypeParser(formType, { parseAs: 'string', bodyLimit }, (request, body, done) => {
+    request.received = { body: undefined, text: body.toString(), problems: [], form: true }
     done(null, null)
   })
 }
@@ -155,34 +185,47 @@ const bugReply = (id: string): Reply => ({
   }),
 })
 
-const methods = ['GET', 'POST', 'PUT', 'DELETE', 'PATCH'] as const
-
-/** Whether a request to `url` would find its way to `pattern`, `/fhir/:type`. */
-const leadsTo = (url: string, pattern: string): boolean => {
-  const [a, b] = [url.split('/'), pattern.split('/')]
-  return (
-    a.length === b.length && b.every((part, i) => part === a[i] || (part.startsWith(':') && !a[i]?.startsWith(':')))
-  )
+/** Whether a path is one of `pattern`, `/fhir/:type`. */
+const leadsTo = (path: string, pattern: string): boolean => {
+  const [a, b] = [path.split('/'), pattern.split('/')]
+  return a.length === b.length && b.every((part, i) => part === a[i] || (part.startsWith(':') && a[i] !== ''))
 }
 
-/** The methods that an address does not take, so that it can say so instead of not being there. */
-const untaken = (routes: readonly Route[]): readonly Route[] =>
-  [...new Set(routes.map((r) => r.url))].flatMap((url) => {
-    const mine = routes.filter((r) => r.url === url || leadsTo(url, r.url))
-    const taken: readonly string[] = mine.map((r) => r.method)
-    return methods
-      .filter((m) => !taken.includes(m))
-      .map((method) => ({
-        method: method as Route['method'],
-        url,
-        may: mine[0]?.may ?? ('public' as const),
-        step: 'read' as const,
-        handle: async (): Promise<Reply> => ({
-          ...problemReply([refusal('method-not-taken', '', { found: method, expected: taken.join(', ') })]),
-          headers: { allow: taken.join(', ') },
-        }),
-      }))
-  })
+/**
+ * Where no route is found: an address that takes other methods says which, to whoever may call those. Told before the
+ * body is looked at: what type it has does not matter any more.
+ */
+const refuseAddress =
+  (routes: readonly Route[], configuration: Configuration) =>
+  async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply | undefined> => {
+    if (!request.is404) return undefined
+    const path = (request.url.split('?')[0] ?? '').replace(/\/$/, '')
+    const [first, ...others] = routes.filter((r) => leadsTo(path, r.url))
+    if (first === undefined) return send(request, reply, problemReply([refusal('not-known')]))
+    const refused = await admit(first, configuration)(request, reply)
+    if (refused) return refused
+    const taken = new Set([first, ...others].flatMap((r) => (r.method === 'GET' ? ['GET', 'HEAD'] : [r.method])))
+    const allow = [...taken].join(', ')
+    return send(request, reply, {
+      ...problemReply([refusal('method-not-taken', '', { found: request.method, expected: allow })]),
+      headers: { allow },
+    })
+  }
+
+/** What is no HTTP may hold anybody's data: of the error only its kind is logged. */
+const answerNoHttp = (error: Error & { code?: string }, socket: Socket, log: Logger): void => {
+  if (error.code === 'ECONNRESET' || !socket.writable) return void socket.destroy()
+  const { status, body = '' } = problemReply([
+    refusal('malformed-json', '', { note: 'The request cannot be read as HTTP.' }),
+  ])
+  log.info({ step: 'none', route: 'none', status, cause: error.code ?? 'unknown' }, 'request')
+  const head = [
+    `HTTP/1.1 ${status} Bad Request`,
+    `content-type: ${fhirJson}`,
+    `content-length: ${Buffer.byteLength(body)}`,
+  ]
+  socket.end([...head, 'connection: close', '', body].join('\r\n'))
+}
 
 const logLine = (request: FastifyRequest, reply: FastifyReply, routes: ReadonlyMap<string, Route>) => {
   const route = routes.get(`${request.method === 'HEAD' ? 'GET' : request.method} ${request.routeOptions.url}`)
@@ -216,6 +259,11 @@ export const createServer = (configuration: Configuration, routes: readonly Rout
     keepAliveTimeout: 2_000,
     routerOptions: { maxParamLength: 200, ignoreTrailingSlash: true },
     exposeHeadRoutes: true,
+    frameworkErrors: (_error, request, reply) => {
+      send(request, reply, problemReply([refusal('not-known')]))
+      log.info(logLine(request, reply, new Map()), 'request')
+    },
+    clientErrorHandler: (error, socket) => answerNoHttp(error, socket, log),
   })
   takeBodies(app)
   const byName = new Map(routes.map((r) => [`${r.method} ${r.url}`, r]))
@@ -228,8 +276,9 @@ export const createServer = (configuration: Configuration, routes: readonly Rout
     log.error({ requestId: request.id, err: error }, 'a bug, or an outage that is not known as one')
     return send(request, reply, bugReply(request.id))
   })
+  app.addHook('onRequest', refuseAddress(routes, configuration))
   app.setNotFoundHandler((request, reply) => send(request, reply, problemReply([refusal('not-known')])))
-  for (const route of [...routes, ...untaken(routes)])
+  for (const route of routes)
     app.route({
       method: route.method,
       url: route.url,

@@ -81,7 +81,7 @@ const forPeople =
     const report = views.report(
       evening,
       await labelsOf(w.db, evening),
-      await issuedMoments(w.db, site.value.id, day.value),
+      await issuedMoments(w.db, site.value.id, day.value, evening.asOf),
     )
     const type = { json: 'application/json', csv: 'text/csv', html: 'text/html' }[ending] ?? 'text/plain'
     const body = views[ending as 'json' | 'csv' | 'html'](report)

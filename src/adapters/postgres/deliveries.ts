@@ -89,11 +89,13 @@ export interface Claimed {
 
 /**
  * Takes a delivery for one attempt, unless it is not due, its destination is paused, or an older message for the same
- * order and destination is still under way: nothing overtakes.
+ * order and destination is still under way: nothing overtakes. A lease that ran out was that of an attempt that nobody
+ * finished: what became of it is unknown.
  */
 export const claimDelivery = async (tx: Tx, id: string, leaseSeconds: number): Promise<Claimed | undefined> => {
   const [row] = await tx.query<Claimed>(
-    `update deliveries d set leased_until = clock_timestamp() + make_interval(secs => $2), attempts = attempts + 1, fence = fence + 1
+    `update deliveries d set leased_until = clock_timestamp() + make_interval(secs => $2), attempts = attempts + 1, fence = fence + 1,
+       fate = case when leased_until is null then fate else 'unsure' end
      where d.id = $1 and fate in ('queued', 'unsure')
        and (leased_until is null or leased_until < clock_timestamp())
        and next_attempt <= clock_timestamp()
@@ -147,12 +149,25 @@ export const takeUnannounced = (tx: Tx, limit: number): Promise<readonly Queued[
     [limit],
   )
 
-/** The reading service's answer, by its Task: what was sent last for the order is taken or refused. */
-export const answerDelivery = (tx: Tx, destination: string, orderId: string, taken: boolean) =>
+/**
+ * The reading service's answer to a Task: the newest message with this Task of which we know that it arrived is taken
+ * or refused. Where we know of none, the one under way is: they cannot answer what they do not have.
+ */
+export const answerDelivery = (
+  tx: Tx,
+  { readingService, orderId, id }: Pick<TaskState, 'readingService' | 'orderId' | 'id'>,
+  taken: boolean,
+) =>
   tx.query(
-    `update deliveries set fate = $3, answered_at = clock_timestamp(), next_attempt = null
-     where id = (select id from deliveries where destination = $1 and order_id = $2 and fate in ('sent', 'unsure', 'taken', 'refused') order by seq desc limit 1)`,
-    [destination, orderId, taken ? 'taken' : 'refused'],
+    `with answered as (select id from deliveries where destination = $1 and order_id = $2 and position($3 in body) > 0
+         and (fate in ('sent', 'taken', 'refused') or (fate in ('queued', 'unsure') and attempts > 0))
+         order by fate in ('sent', 'taken', 'refused') desc, seq desc limit 1),
+       waiting as (update deliveries set announced_at = null where destination = $1 and order_id = $2
+         and fate in ('queued', 'unsure') and id not in (select id from answered))
+     update deliveries set fate = $4, answered_at = clock_timestamp(), next_attempt = null,
+       sent_at = coalesce(sent_at, clock_timestamp())
+     where id in (select id from answered)`,
+    [readingService, orderId, id, taken ? 'taken' : 'refused'],
   )
 
 export interface DeliveryRow {
@@ -182,15 +197,22 @@ export const listDeliveries = (
     [filter.destination ?? null, filter.fate ?? null, filter.order ?? null, limit],
   )
 
-/** Sends a message again: one that is parked, refused or sent becomes due now. A superseded one stays so. */
-export const replayDelivery = async (tx: Tx, id: string): Promise<Queued | undefined> => {
+/**
+ * Sends a message again: one that is parked, refused or sent becomes due now. Only the newest for its order and
+ * destination: an older one would take back what was told since. An attempt that is under way goes on.
+ */
+export const replayDelivery = async (tx: Tx, id: string): Promise<Queued | 'not-known' | 'message-superseded'> => {
   const [row] = await tx.query<Queued>(
-    `update deliveries set fate = case when fate = 'unsure' then 'unsure' else 'queued' end, next_attempt = clock_timestamp(),
-       attempts = 0, reason = null, leased_until = null, queued_at = clock_timestamp()
-     where id::text = $1 and fate <> 'superseded' returning id, destination`,
+    `update deliveries d set fate = case when fate = 'unsure' then 'unsure' else 'queued' end, next_attempt = clock_timestamp(),
+       attempts = 0, reason = null, queued_at = clock_timestamp(),
+       leased_until = case when leased_until > clock_timestamp() then leased_until end
+     where id::text = $1 and fate <> 'superseded' and not exists (select from deliveries n
+       where n.destination = d.destination and n.order_id = d.order_id and n.seq > d.seq) returning id, destination`,
     [id],
   )
-  return row
+  if (row) return row
+  const [there] = await tx.query('select 1 as x from deliveries where id::text = $1', [id])
+  return there ? 'message-superseded' : 'not-known'
 }
 
 export const pauseDestination = (tx: Tx, id: string, reason: string) =>

@@ -141,12 +141,17 @@ export const issueEvening = async (w: Watching, due: Moment, requestId: string):
   const report = eveningText(await eveningAsOf(w, due.site, due.day, asOf))
   // before the evening is written: a crash in between is made up for by the next try
   await refreshDay(w, due.site, due.day, asOf, requestId)
-  const rows = await w.db.query(
-    `insert into evenings (site, day, moment, as_of, due_at, issued_at, report, sha256)
-     values ($1, $2, $3, $4::timestamptz, $5::timestamptz, clock_timestamp(), $6, $7) on conflict do nothing returning site`,
-    [due.site.id, due.day, due.moment, asOf, due.at, report, sha256(report)],
-  )
-  return rows.length > 0
+  let issued = false
+  // stamped like a step, so that a report of before never comes to know of it
+  await inStep(w, { locks: [], caller: { id: 'daybind', role: 'operator' }, requestId }, async (tx, ctx) => {
+    const rows = await tx.query(
+      `insert into evenings (site, day, moment, as_of, due_at, issued_at, report, sha256)
+       values ($1, $2, $3, $4::timestamptz, $5::timestamptz, $6::timestamptz, $7, $8) on conflict do nothing returning site`,
+      [due.site.id, due.day, due.moment, asOf, due.at, ctx.now, report, sha256(report)],
+    )
+    issued = rows.length > 0
+  })
+  return issued
 }
 
 /** Since when each site is watched, and which evenings were issued since. */
@@ -175,15 +180,17 @@ export const lastIssued = async (db: Database, sites: readonly Site[]): Promise<
   return new Map(rows.map((r) => [r.site, r.due_at]))
 }
 
-/** When the evenings of a site's day were issued. */
+/** When the evenings of a site's day were issued, as it was known at a moment. */
 export const issuedMoments = async (
   tx: Tx,
   site: string,
   day: string,
+  asOf: Instant,
 ): Promise<readonly { moment: string; asOf: string }[]> =>
   tx.query<{ moment: string; asOf: string }>(
-    `select moment, ${instantSql('as_of')} as "asOf" from evenings where site = $1 and day = $2 order by as_of`,
-    [site, day],
+    `select moment, ${instantSql('as_of')} as "asOf" from evenings
+     where site = $1 and day = $2 and (as_of = $3::timestamptz or issued_at <= $3::timestamptz) order by as_of`,
+    [site, day, asOf],
   )
 
 /** How orders and recorders are called by people: placer number and serial number. */

@@ -47,7 +47,7 @@ interface Cursor {
 type Condition =
   | { readonly tokens: readonly string[] }
   | { readonly ids: readonly string[] }
-  | { readonly name: string; readonly starts: readonly string[]; readonly exact: boolean }
+  | { readonly name: string; readonly starts: readonly string[] }
   | { readonly column: '1' | '2' | 'updated'; readonly any: readonly DateTest[] }
 
 interface DateTest {
@@ -73,6 +73,9 @@ const targets: Readonly<Record<string, readonly string[]>> = {
   device: ['Device'],
   'based-on': ['ServiceRequest'],
   focus: ['ServiceRequest', 'Task'],
+  implicated: ['ServiceRequest', 'Device', 'DeviceUseStatement'],
+  target: ['DeviceUseStatement', 'Procedure', 'Device'],
+  entity: ['Patient', 'DeviceUseStatement'],
   result: ['Observation'],
 }
 
@@ -86,10 +89,11 @@ const conditionOf = (p: SearchParameter, modifier: string | undefined, value: st
   const values = alternatives(value)
   if (p.kind === 'token')
     return modifier === undefined ? { tokens: values.map((v) => `${p.name}=${unescaped(v)}`) } : undefined
-  if (p.kind === 'string')
-    return modifier === undefined || modifier === 'exact'
-      ? { name: p.name, starts: values.map((v) => foldName(unescaped(v))), exact: modifier === 'exact' }
-      : undefined
+  if (p.kind === 'string') {
+    // nothing but signs would be the beginning of everything
+    const starts = values.map((v) => foldName(unescaped(v)))
+    return modifier === undefined && !starts.includes('') ? { name: p.name, starts } : undefined
+  }
   if (p.kind === 'reference') {
     if (modifier !== undefined && modifier !== 'identifier') return undefined
     const whole = values.flatMap((v) =>
@@ -224,9 +228,7 @@ const conditionSql = (c: Condition, bind: (v: unknown) => string): string => {
   if ('tokens' in c) return `tokens && ${bind(c.tokens)}::text[]`
   if ('ids' in c) return `id = any(${bind(c.ids)}::uuid[])`
   if ('name' in c) {
-    const tests = c.starts.map((s) =>
-      c.exact ? `n.value = ${bind(s)}` : `(n.value >= ${bind(s)} and n.value < ${bind(`${s}\u{10ffff}`)})`,
-    )
+    const tests = c.starts.map((s) => `(n.value >= ${bind(s)} and n.value < ${bind(`${s}\u{10ffff}`)})`)
     return `exists (select from names n where n.type = r.type and n.id = r.id and n.param = ${bind(c.name)} and (${tests.join(' or ') || 'false'}))`
   }
   if (c.column === 'updated')
@@ -241,11 +243,22 @@ export interface Page {
   readonly next?: string
 }
 
+/** A device may be on another site's patient: nobody finds it by a patient whom they may not see. */
+const withinSight = async (tx: Tx, { type, conditions }: Search, sight: Sight): Promise<readonly Condition[]> => {
+  if (type !== 'Device' || sight === undefined) return conditions
+  const prefix = 'patient=Patient/'
+  const patients = conditions.flatMap((c) => ('tokens' in c ? c.tokens.filter((t) => t.startsWith(prefix)) : []))
+  const hidden = new Set<string>()
+  for (const t of patients) if (!(await readResource(tx, 'Patient', t.slice(prefix.length), sight))) hidden.add(t)
+  return conditions.map((c) => ('tokens' in c ? { tokens: c.tokens.filter((t) => !hidden.has(t)) } : c))
+}
+
 /** One page, in the order of `_lastUpdated`; the next one begins behind its last row. */
 export const searchResources = async (tx: Tx, search: Search, sight: Sight): Promise<Page> => {
   const values: unknown[] = []
   const bind = (value: unknown): string => `$${values.push(value)}`
-  const where = [`r.type = ${bind(search.type)}`, ...search.conditions.map((c) => conditionSql(c, bind))]
+  const conditions = await withinSight(tx, search, sight)
+  const where = [`r.type = ${bind(search.type)}`, ...conditions.map((c) => conditionSql(c, bind))]
   if (sight !== undefined) where.push(`seen_by && ${bind(sight)}::text[]`)
   const total = search.total
     ? await tx.query<{ n: number }>(`select count(*) as n from resources r where ${where.join(' and ')}`, values)

@@ -71,6 +71,7 @@ export const loadSituation = async (
     device: meant.value,
     links: ofKind(around, 'link'),
     returns,
+    tasks: ofKind(around, 'task').filter((t) => t.orderId === orderId),
     around,
   })
 }

@@ -19,7 +19,8 @@ const namesIn = (entries: readonly Incoming[], source: Source): readonly Identit
     ...(e.ifNoneExist ? [{ type: e.resource.resourceType, ...e.ifNoneExist }] : []),
     ...mentionsOf(e.resource).flatMap((m) => identityAsked(m, source) ?? []),
   ])
-  return [...new Map(all.map((i) => [identityKey(i), i])).values()]
+  // PostgreSQL takes no NUL, so there is no name with one
+  return [...new Map(all.map((i) => [identityKey(i), i])).values()].filter((i) => !identityKey(i).includes('\0'))
 }
 
 /** The names that a step about these entries locks. */

@@ -104,16 +104,27 @@ const readersOf = (changes: readonly Change[]): ReadonlyMap<string, readonly str
   return readers
 }
 
+/** Who looked at what, and who did it, is the operator's to read. */
+const operatorOnly: Scope = { own: [], inherits: 'nothing' }
+
 const resourceRows = (w: Writing): readonly ResourceRow[] => {
   const readers = readersOf(w.changes)
+  // what comes with its order cannot read yet who may see that
+  const ordered = new Map(
+    w.changes.flatMap(({ state }) => (state.kind === 'order' ? [[state.id, scopeOf(state).own] as const] : [])),
+  )
   const rows = w.changes.flatMap(({ state, content }) => {
     const scope = scopeOf(state)
-    const more = scope.inherits === 'order' ? (readers.get(scope.orderId ?? '') ?? []) : []
+    const order = scope.inherits === 'nothing' ? '' : (scope.orderId ?? '')
+    const more = [...(scope.inherits === 'order' ? (readers.get(order) ?? []) : []), ...(ordered.get(order) ?? [])]
     return resourcesOf(state, content).map((r) => resourceRow(r, { ...scope, own: [...scope.own, ...more] }))
   })
   const link = w.changes.map((c) => c.state).find((s) => s.kind === 'link')
-  const recordScope: Scope = link ? { ...scopeOf(link), inherits: 'clinic' } : { own: [], inherits: 'nothing' }
-  return lastOf([...rows, ...(w.records ?? []).map((r) => resourceRow(r, recordScope))], (r) => `${r.type}/${r.id}`)
+  const recordScope: Scope = link ? { ...scopeOf(link), inherits: 'clinic' } : operatorOnly
+  const records = (w.records ?? []).map((r) =>
+    resourceRow(r, r.resourceType === 'AuditEvent' ? operatorOnly : recordScope),
+  )
+  return lastOf([...rows, ...records], (r) => `${r.type}/${r.id}`)
 }
 
 /** A statement can write a row once: grants to what it writes anyway go into its row, the others become one update each. */

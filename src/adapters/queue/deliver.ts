@@ -23,7 +23,7 @@ export interface Delivering {
 /** Longer than the deadline of a call, so that no second worker begins while the first still waits. */
 const leaseSeconds = 30
 
-const trouble = (d: Delivering, c: Claimed, f: Failure): Attempted =>
+const trouble = (d: Delivering, c: Claimed, f: Omit<Failure, 'cause'>): Attempted =>
   afterTrouble(
     { fate: f.fate, reason: f.reason, ...(f.retryAfterMs !== undefined && { retryAfterMs: f.retryAfterMs }) },
     c.attempts,
@@ -55,13 +55,23 @@ const attempt = async (d: Delivering, peer: Peer, claimed: Claimed): Promise<Att
   return answer.fate === 'answered' ? { fate: 'sent' } : trouble(d, claimed, answer)
 }
 
+/** A bug is told to the log and counts as an attempt, so that the delivery is parked in the end and not tried for ever. */
+const attemptOrBug = async (d: Delivering, peer: Peer, claimed: Claimed): Promise<Attempted> => {
+  try {
+    return await attempt(d, peer, claimed)
+  } catch (err) {
+    d.log.error({ step: 'forward-order', delivery: claimed.id, requestId: claimed.request_id, err }, 'a bug')
+    return trouble(d, claimed, { fate: 'unsure', reason: 'Something went wrong in Daybind; its log has more.' })
+  }
+}
+
 /** Looks at a delivery. What is not due, paused, or behind an older one is left for later. */
 export const deliver = async (d: Delivering, id: string): Promise<void> => {
   const claimed = await claimDelivery(d.db, id, leaseSeconds)
   const peer = claimed && d.peers.get(claimed.destination)
   if (claimed === undefined || peer === undefined) return
   const started = performance.now()
-  const result = await attempt(d, peer, claimed)
+  const result = await attemptOrBug(d, peer, claimed)
   const next = await settleDelivery(d.db, claimed, result)
   if (next) await d.queue.announce(d.db, [next])
   d.log.info(

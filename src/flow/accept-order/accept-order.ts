@@ -139,7 +139,9 @@ const place = (incoming: Incoming, source: Source, known: Known, ctx: Context): 
       }),
     )
   const ids = [...new Set([...(incoming.targetId ? [incoming.targetId] : []), ...idsBehind(identities, known)])]
-  if (ids.length > 1)
+  const missing = incoming.targetId !== undefined && !known.stored.has(`${type}/${incoming.targetId}`)
+  if (missing) problems.push(refusal('not-known'))
+  else if (ids.length > 1)
     problems.push(
       refusal('identity-taken', placesOf(incoming, 'identifier'), {
         note: `${ids.length} stored resources have a claim to it; people join them, Daybind does not.`,
@@ -147,7 +149,6 @@ const place = (incoming: Incoming, source: Source, known: Known, ctx: Context): 
     )
   const id = ids[0] ?? ctx.newId()
   const before = known.stored.get(`${type}/${id}`)
-  if (incoming.targetId !== undefined && before === undefined) problems.push(refusal('not-known'))
   if (incoming.ifMatch !== undefined && before?.version !== incoming.ifMatch)
     problems.push(
       refusal('version-conflict', '', {

@@ -31,6 +31,7 @@ const isPlace = (at: string | undefined): at is string => at !== undefined && at
 /** What kind of JSON value it is, for people. */
 export const kindOf = (value: unknown): string => {
   if (value === null) return 'null'
+  if (value === undefined) return 'nothing'
   if (Array.isArray(value)) return 'an array'
   return typeof value === 'object' ? 'an object' : `a ${typeof value}`
 }
