@@ -84,6 +84,7 @@ export const refusals = table({
   'type-not-taken': row(422, 'not-supported', 'Daybind does not take this resource type from this caller.'),
   'no-placer-number': row(422, 'required', 'The order carries no placer number that Daybind can tell.'),
   'code-not-taken': row(422, 'business-rule', 'No rule of this source takes an order with this code.'),
+  'do-not-perform': row(422, 'business-rule', 'The order asks that this is not done; Daybind takes orders to do it.'),
   'unknown-site': row(422, 'not-found', 'The site is not configured here.'),
   'no-site': row(422, 'required', 'The site of the order cannot be told.'),
   'reference-not-found': row(422, 'not-found', 'The reference cannot be resolved.'),
@@ -127,6 +128,11 @@ export const refusals = table({
   'identity-taken': row(409, 'duplicate', 'Another resource has this identity.'),
   // told as warnings only
   'expired-device': row(422, 'business-rule', 'The device was applied after its expiry date.'),
+  'inactive-patient': row(
+    422,
+    'business-rule',
+    "The order's patient is inactive or was replaced in the chart: confirm who this is.",
+  ),
   'day-zero': row(422, 'value', 'A date in the scan has day 00; it is read as the last day of that month.'),
   'another-day': row(422, 'business-rule', 'The moment lies on another local day than the visit.'),
   'clock-doubt': row(422, 'business-rule', "The recorder's clock and the stated moment cannot both be right."),

@@ -53,6 +53,10 @@ const orderBody = (over: Partial<ServiceRequest> = {}): ServiceRequest => ({
   ...over,
 })
 
+/** Who pushes, where a test does not say otherwise. */
+const asSource = (now?: string, over: Partial<Context> = {}): Context =>
+  context(now, { caller: { id: ehr.id, role: 'source' }, ...over })
+
 const alone = (resource: FhirResource, over: Partial<Incoming> = {}): Incoming => ({
   at: '',
   method: 'POST',
@@ -72,6 +76,7 @@ const empty: Known = {
   own: new Set(),
   stored: new Map(),
   locations: new Map(),
+  patients: new Map(),
   links: [],
   tasks: [],
 }
@@ -113,7 +118,7 @@ const knownAfter = (known: Known, list: readonly Incoming[], decision: Decision<
   return { ...known, stored, byIdentity, own: new Set(stored.keys()), tasks: [...tasks.values()] }
 }
 
-const bySource = context(undefined, { caller: { id: ehr.id, role: 'source' } })
+const bySource = asSource(undefined, { caller: { id: ehr.id, role: 'source' } })
 
 const take = (list: readonly Incoming[], known: Known = withPatient, ctx: Context = bySource, source: Source = ehr) =>
   acceptEntries(list, source, known, ctx)
@@ -129,7 +134,7 @@ const orderIn = (checked: Checked<Decision<readonly Accepted[]>>): OrderState =>
 const problemAt = (problems: readonly Problem[], code: string) => problems.find((p) => p.code === code)?.at
 
 /** An order that is stored already, and what is known with it. */
-const stored = (over: Partial<ServiceRequest> = {}, ctx = context()) => {
+const stored = (over: Partial<ServiceRequest> = {}, ctx = asSource()) => {
   const list = [alone(orderBody(over))]
   const decision = accepted(take(list, withPatient, ctx))
   return { known: knownAfter(withPatient, list, decision), id: decision.answer[0]?.id ?? '' }
@@ -199,7 +204,7 @@ describe('an order', () => {
     const decision = take(
       [alone(orderBody())],
       withPatient,
-      context(`${today}T09:30:00Z`, { newId: () => uuid(77) }),
+      asSource(`${today}T09:30:00Z`, { newId: () => uuid(77) }),
       quay,
     )
     expect(accepted(decision).answer).toMatchObject([{ outcome: 'created', id: uuid(77) }])
@@ -207,9 +212,9 @@ describe('an order', () => {
   })
 
   test('keeps its id, source, moment of acceptance and origin when it is revised', () => {
-    const clinic = context(`${today}T08:00:00Z`)
+    const clinic = context(`${today}T08:00:00Z`, { caller: { id: ehr.id, role: 'clinic' } })
     const { known, id } = stored({}, clinic)
-    const source = context(`${today}T12:00:00Z`, { caller: { id: ehr.id, role: 'source' } })
+    const source = asSource(`${today}T12:00:00Z`, { caller: { id: ehr.id, role: 'source' } })
     const revised = orderIn(take([alone(orderBody({ priority: 'stat' }))], known, source))
     expect(revised).toMatchObject({ id, source: ehr.id, acceptedAt: clinic.now, byHand: true })
   })
@@ -219,7 +224,7 @@ describe('an order', () => {
     ['is not where a source sends it', 'source' as const, false],
   ])('%s, and is marked so', (_, role, byHand) => {
     const decision = accepted(
-      take([alone(orderBody())], withPatient, context(undefined, { caller: { id: 'x', role } })),
+      take([alone(orderBody())], withPatient, asSource(undefined, { caller: { id: 'x', role } })),
     )
     const [change] = decision.changes
     expect(change?.state).toMatchObject({ byHand })
@@ -234,7 +239,7 @@ describe('an order', () => {
   ])('that is %s is told as such', (_, status, fact, expected) => {
     const { known } = stored()
     const body = orderBody({ status: status as ServiceRequest['status'] })
-    const decision = take([alone(body)], known, context(`${today}T11:00:00Z`))
+    const decision = take([alone(body)], known, asSource(`${today}T11:00:00Z`))
     expect(accepted(decision).changes[0]?.fact).toBe(fact)
     expect(orderIn(decision)).toMatchObject(expected)
   })
@@ -242,11 +247,11 @@ describe('an order', () => {
   test('that stays revoked keeps the moment; one that is active again has none', () => {
     const { known } = stored()
     const revoked = [alone(orderBody({ status: 'revoked' }))]
-    const first = knownAfter(known, revoked, accepted(take(revoked, known, context(`${today}T10:00:00Z`))))
+    const first = knownAfter(known, revoked, accepted(take(revoked, known, asSource(`${today}T10:00:00Z`))))
     const again = take(
       [alone(orderBody({ status: 'revoked', priority: 'urgent' }))],
       first,
-      context(`${today}T15:00:00Z`),
+      asSource(`${today}T15:00:00Z`),
     )
     expect(orderIn(again).revokedAt).toBe(at(`${today}T10:00:00Z`))
     expect(accepted(again).changes[0]?.fact).toBe('order-revised')
@@ -450,9 +455,9 @@ describe('If-None-Exist', () => {
 describe('the site of an order', () => {
   const at = (value: string, system: string = systems.sites) => [{ identifier: { system, value } }]
   const noSite: Source = { id: 'quay-ehr', takes: ehr.takes, poll: 'PT30S' }
-  const siteFor = (order: Partial<ServiceRequest>, source = ehr, ctx = context()) =>
+  const siteFor = (order: Partial<ServiceRequest>, source = ehr, ctx = asSource()) =>
     take([alone(orderBody(order))], withPatient, ctx, source)
-  const oneSite = context(undefined, { parties: { ...parties, sites: [tern] } })
+  const oneSite = asSource(undefined, { parties: { ...parties, sites: [tern] } })
 
   test.each<[string, ReturnType<typeof siteFor>, string]>([
     ['is the one that it names', siteFor({ locationReference: at('quarry-lane') }), 'quarry-lane'],
@@ -480,7 +485,7 @@ describe('the site of an order', () => {
       siteFor(
         { locationReference: at('quarry-lane') },
         ehr,
-        context(undefined, { caller: { id: 'bay-3', role: 'clinic', sites: ['tern-harbour'] } }),
+        asSource(undefined, { caller: { id: 'bay-3', role: 'clinic', sites: ['tern-harbour'] } }),
       ),
       'unknown-site',
     ],

@@ -634,7 +634,12 @@ describe('$record-application', () => {
   test.each<[string, Partial<LinkState>, boolean]>([
     ['whose wear contains the moment', { appliedAt: at('2026-11-20T09:00:00Z'), day: '2026-11-20' }, true],
     ['of the same local day', { appliedAt: at(`${today}T15:00:00Z`) }, true],
-    ['that was ended on the same local day', { status: 'completed', endedAt: at(`${today}T08:00:00Z`) }, true],
+    ['that was ended later on the same local day', { status: 'completed', endedAt: at(`${today}T20:00:00Z`) }, true],
+    [
+      'that was over by then, though on the same local day',
+      { status: 'completed', appliedAt: at(`${today}T06:00:00Z`), endedAt: at(`${today}T07:00:00Z`) },
+      false,
+    ],
     ['of the day after', { appliedAt: at('2026-11-26T09:00:00Z'), day: '2026-11-26' }, false],
     [
       'that ended the day before',

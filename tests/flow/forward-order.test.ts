@@ -143,8 +143,21 @@ describe('the answer of a reading service', () => {
     expect(accepted(answer(state, { note: [{ text: 'thanks!' }] })).changes).toHaveLength(1)
   })
 
+  test('may come back from their server: references led elsewhere, our delivery is named', () => {
+    const stored = taskResource(task())
+    const theirs: Task = {
+      ...stored,
+      for: { reference: 'Patient/4711' },
+      focus: { reference: 'ServiceRequest/12' },
+      identifier: [...(stored.identifier ?? []), { system: systems.deliveries, value: uuid(77) }],
+      status: 'accepted',
+    }
+    const { changes } = accepted(answerTask(theirs, stored, task(), now))
+    expect(changes.map((c) => c.state)).toMatchObject([{ status: 'accepted', patientId: task().patientId }])
+  })
+
   test.each<[string, Partial<Task>]>([
-    ['for', { for: { reference: `Patient/${uuid(99)}` } }],
+    ['for', { for: { display: 'somebody else' } }],
     ['owner', { owner: { display: 'somebody else' } }],
     ['priority', { priority: 'stat' }],
     ['basedOn', { basedOn: [] }],

@@ -1,6 +1,12 @@
 /** accept-order over HTTP: POST and PUT of one resource, transaction and batch. */
 import type { Bundle, BundleEntry, FhirResource } from 'fhir/r4.js'
-import { type Accepted, acceptEntries, type Known, pushedTypes } from '../../flow/accept-order/accept-order.ts'
+import {
+  type Accepted,
+  acceptEntries,
+  type Known,
+  namesDropped,
+  pushedTypes,
+} from '../../flow/accept-order/accept-order.ts'
 import { type Incoming, identitiesOf, readCriterion } from '../../flow/accept-order/incoming.ts'
 import type { ActingCaller, Decision } from '../../flow/step.ts'
 import type { Parties, Source, SystemValue } from '../../model/configuration.ts'
@@ -14,6 +20,7 @@ import { readResource } from '../postgres/find-resources.ts'
 import { loadForOrders, namesToLock } from '../postgres/load-for-orders.ts'
 import { resourceText } from '../postgres/resource-text.ts'
 import { nameLock, runStep, type StepCall, type StepRunner, type Told } from '../postgres/run-step.ts'
+import type { Names } from '../postgres/save.ts'
 import { type Call, fhirReply, problemReply, type Reply, type Route, toldReply } from './call.ts'
 
 /** As which source a caller speaks: the configured one with its id, or one of its own by default. */
@@ -76,11 +83,15 @@ const readIncoming = (asked: Asked): Checked<Incoming> => {
 }
 
 /** Names of the order's and the patient's own, for those that are not named yet. */
-const namesGiven = (source: Source, entries: readonly Incoming[]) => (decision: Decision<readonly Accepted[]>) =>
-  decision.answer.flatMap((a, i) => {
-    const entry = entries[i]
-    if (entry === undefined || a.outcome === 'matched' || a.outcome === 'older') return []
-    return identitiesOf(entry, source).map((identity) => ({ ...identity, owner: source.id, id: a.id }))
+const namesOf =
+  (source: Source, entries: readonly Incoming[]) =>
+  (decision: Decision<readonly Accepted[]>, known: Known): Names => ({
+    given: decision.answer.flatMap((a, i) => {
+      const entry = entries[i]
+      if (entry === undefined || a.outcome === 'matched' || a.outcome === 'older') return []
+      return identitiesOf(entry, source).map((identity) => ({ ...identity, owner: source.id, id: a.id }))
+    }),
+    dropped: namesDropped(entries, decision.answer, source, known).map((name) => ({ ...name, owner: source.id })),
   })
 
 /** Whoever revises a resource by our id writes on behalf of the source that it came from. */
@@ -122,7 +133,7 @@ const run = async (
   return runStep(runner, step, {
     load: async (tx) => accept(await loadForOrders(tx, entries, source, call.sight)),
     decide: (known, ctx) => acceptEntries(entries, source, known, ctx),
-    names: namesGiven(source, entries),
+    names: namesOf(source, entries),
     tell: (tx, decision) => tell(tx, decision.answer),
   })
 }

@@ -1,5 +1,5 @@
 /** What accept-order has to know: who is behind the names and ids that the incoming resources mention. */
-import type { Location } from 'fhir/r4.js'
+import type { Location, Patient } from 'fhir/r4.js'
 import type { Known } from '../../flow/accept-order/accept-order.ts'
 import { type Identity, type Incoming, identitiesOf, identityKey } from '../../flow/accept-order/incoming.ts'
 import { identityAsked, mentionsOf, ownAsked } from '../../flow/accept-order/resolve-references.ts'
@@ -52,7 +52,7 @@ const resourcesNamed = async (tx: Tx, names: readonly string[], sight: Sight): P
   })
   if (pairs.length === 0) return []
   return tx.query<StateRow>(
-    `select r.type, r.id, r.version, ${instantSql('r.updated')} as updated, case when r.type = 'Location' then r.body else '' end as body,
+    `select r.type, r.id, r.version, ${instantSql('r.updated')} as updated, case when r.type in ('Location', 'Patient') then r.body else '' end as body,
        case r.type when 'ServiceRequest' then (select state from orders o where o.id = r.id)
          when 'Patient' then (select state from patients p where p.id = r.id) else (select state from kept k where k.id = r.id) end as state
      from jsonb_to_recordset($1) as x(type text, id uuid)
@@ -62,7 +62,8 @@ const resourcesNamed = async (tx: Tx, names: readonly string[], sight: Sight): P
   )
 }
 
-const locationOf = (row: StateRow): Location => parseExactly(resourceText(row)) as Location
+const contentsOf = <T>(rows: readonly StateRow[], type: string): ReadonlyMap<string, T> =>
+  new Map(rows.filter((r) => r.type === type).map((r) => [`${type}/${r.id}`, parseExactly(resourceText(r)) as T]))
 
 export const loadForOrders = async (
   tx: Tx,
@@ -88,7 +89,8 @@ export const loadForOrders = async (
     byIdentity,
     own: new Set(rows.map((r) => `${r.type}/${r.id}`)),
     stored,
-    locations: new Map(rows.filter((r) => r.type === 'Location').map((r) => [`Location/${r.id}`, locationOf(r)])),
+    locations: contentsOf<Location>(rows, 'Location'),
+    patients: contentsOf<Patient>(rows, 'Patient'),
     links: around.filter((s): s is LinkState => s.kind === 'link'),
     tasks: around.filter((s): s is TaskState => s.kind === 'task'),
   }

@@ -4,7 +4,7 @@
  */
 import { createHash } from 'node:crypto'
 import { v7 as uuidv7 } from 'uuid'
-import { type Identity, identityKey } from '../../flow/accept-order/incoming.ts'
+import { identityKey } from '../../flow/accept-order/incoming.ts'
 import type { ActingCaller, Context, Decision } from '../../flow/step.ts'
 import type { StepName } from '../../flow/steps.ts'
 import type { Parties, Tolerances } from '../../model/configuration.ts'
@@ -13,7 +13,7 @@ import type { OrderState } from '../../model/states.ts'
 import { stampScript } from '../clock.ts'
 import { type Database, DatabaseError, type Tx } from './database.ts'
 import { refreshGaps } from './refresh-gaps.ts'
-import { type Inbound, save } from './save.ts'
+import { type Inbound, type Names, save } from './save.ts'
 
 /** What happens within the same transaction after the states are written: deliveries are queued. */
 export type AfterWriting = (tx: Tx, decision: Decision<unknown>, ctx: Context) => Promise<void>
@@ -49,10 +49,7 @@ export interface StepWork<K, A> {
   readonly load: (tx: Tx, ctx: Context) => Promise<Checked<K>>
   readonly decide: (known: K, ctx: Context) => Checked<Decision<A>>
   /** Names that the step gives to what it stores. */
-  readonly names?: (
-    decision: Decision<A>,
-    known: K,
-  ) => readonly (Identity & { readonly owner: string; readonly id: string })[]
+  readonly names?: (decision: Decision<A>, known: K) => Names
   readonly tell: (tx: Tx, decision: Decision<A>, ctx: Context) => Promise<Told>
 }
 
@@ -149,11 +146,11 @@ const attempt = async <K, A>(runner: StepRunner, call: StepCall, work: StepWork<
       return 'rollback'
     }
     const decision = decided.value
-    const identities = work.names?.(decision, known.value) ?? []
+    const names = work.names?.(decision, known.value)
     const { changes, records = [] } = decision
     await save(
       tx,
-      { step: call.step, changes, records, identities, ...(call.inbound && { inbound: call.inbound }) },
+      { step: call.step, changes, records, ...(names && { names }), ...(call.inbound && { inbound: call.inbound }) },
       ctx,
     )
     await refreshGaps(tx, changes, ctx)

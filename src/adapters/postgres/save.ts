@@ -14,11 +14,20 @@ export interface Inbound {
   readonly body: string
 }
 
+/** A name of a resource, with whose name it is. */
+export type OwnedName = Identity & { readonly owner: string; readonly id: string }
+
+/** Names that resources have from now on, and names that they have no more. */
+export interface Names {
+  readonly given: readonly OwnedName[]
+  readonly dropped: readonly OwnedName[]
+}
+
 export interface Writing {
   readonly step: StepName
   readonly changes: readonly Change[]
   readonly records?: readonly FhirResource[]
-  readonly identities?: readonly (Identity & { readonly owner: string; readonly id: string })[]
+  readonly names?: Names
   readonly inbound?: Inbound
 }
 
@@ -202,10 +211,17 @@ const grantSql = (n: number): string => `
     from (select x.seen || ${inherited('x')} as more from jsonb_to_record($${n}) as x(seen text[], inherits text, order_ids uuid[])) g
     where r.type = $${n}::jsonb->>'type' and r.id = ($${n}::jsonb->>'id')::uuid and not r.seen_by @> g.more)`
 
+const nameColumns = 'owner text, type text, system text, value text, id uuid'
+
 const identitySql = (n: number): string => `
   identity_rows as (insert into identities (owner, type, system, value, id)
-    select owner, type, system, value, id from jsonb_to_recordset($${n}) as x(owner text, type text, system text, value text, id uuid)
-    where (select i.id from identities i where (i.owner, i.type, i.system, i.value) = (x.owner, x.type, x.system, x.value)) is distinct from x.id)`
+    select owner, type, system, value, id from jsonb_to_recordset($${n}) as x(${nameColumns})
+    on conflict (owner, type, system, value, id) do nothing)`
+
+const forgottenSql = (n: number): string => `
+  forgotten as (delete from identities where ctid = any(array(select i.ctid from jsonb_to_recordset($${n}) as x(${nameColumns})
+    cross join lateral (select ctid from identities i
+      where (i.owner, i.type, i.system, i.value, i.id) = (x.owner, x.type, x.system, x.value, x.id) offset 0) i)))`
 
 const inboundSql = (n: number, now: number): string => `
   inbound_row as (insert into inbound (received_at, caller, route, request_id, body)
@@ -250,6 +266,8 @@ export const save = async (tx: Tx, w: Writing, ctx: Context): Promise<void> => {
   const grants = settleGrants(w, rows)
   if (rows.length > 0) parts.push(resourceSql(bind(rows), 1))
   for (const grant of grants) parts.push(grantSql(bind(grant)))
-  if (w.identities && w.identities.length > 0) parts.push(identitySql(bind(w.identities)))
+  const { given = [], dropped = [] } = w.names ?? {}
+  if (given.length > 0) parts.push(identitySql(bind(given)))
+  if (dropped.length > 0) parts.push(forgottenSql(bind(dropped)))
   if (parts.length > 0) await tx.query(`with ${parts.join(',')} select`, values)
 }

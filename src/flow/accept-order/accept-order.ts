@@ -2,11 +2,13 @@
  * accept-order: takes what a source pushes, a resource or a whole transaction, and decides for every entry whether it
  * is new, revises what is stored, says the same again, or is older than what is stored.
  */
-import type { FhirResource, Location, ServiceRequest } from 'fhir/r4.js'
+import type { FhirResource, Location, Patient, ServiceRequest } from 'fhir/r4.js'
 import type { Source, SystemValue } from '../../model/configuration.ts'
 import { accept, type Checked, type Problem, refusal, refuse, warning } from '../../model/problems.ts'
 import type { Instant, KeptState, LinkState, OrderState, PatientState, TaskState } from '../../model/states.ts'
 import { home } from '../../model/systems.ts'
+import { takers, taskFor } from '../apply-device/make-link.ts'
+import { stands } from '../apply-device/periods.ts'
 import { withdrawWork } from '../forward-order/withdraw-work.ts'
 import type { Change, Context, Decision, Fact, Forward } from '../step.ts'
 import {
@@ -50,6 +52,8 @@ export interface Known extends KnownNames {
   /** By `Type/id`. */
   readonly stored: ReadonlyMap<string, StoredVersion>
   readonly locations: ReadonlyMap<string, Location>
+  /** As stored, by `Patient/id`. */
+  readonly patients: ReadonlyMap<string, Patient>
   /** Of the orders among `stored`. */
   readonly links: readonly LinkState[]
   readonly tasks: readonly TaskState[]
@@ -69,6 +73,8 @@ interface Placed {
   readonly incoming: Incoming
   readonly id: string
   readonly identities: readonly Identity[]
+  /** The names by which it was looked for. */
+  readonly claims: readonly Identity[]
   readonly before?: StoredVersion
   /** If-None-Exist found one: the body is ignored. */
   readonly ignored: boolean
@@ -79,6 +85,25 @@ const typeOf = (incoming: Incoming): string => incoming.resource.resourceType
 const idsBehind = (identities: readonly Identity[], known: Known): readonly string[] => [
   ...new Set(identities.flatMap((i) => known.byIdentity.get(identityKey(i)) ?? [])),
 ]
+
+/** Two sets of identifiers that are not one person's: a system that both have, and no value in common. */
+const contradict = (identities: readonly Identity[], patient: Patient | undefined): boolean => {
+  const theirs = (patient?.identifier ?? []).filter((i) => i.system !== undefined && i.value !== undefined)
+  return identities.some(({ system }) => {
+    const [mine, stored] = [identities.filter((i) => i.system === system), theirs.filter((i) => i.system === system)]
+    return stored.length > 0 && !mine.some((i) => stored.some((t) => t.value === i.value))
+  })
+}
+
+/**
+ * The ids of what is stored under the names that an entry claims. Named by a criterion it is that alone: its other
+ * identifiers may be somebody else's too, as a family's policy number is. Without one, whoever shares a name and has
+ * another number in a system of both is another person.
+ */
+const idsClaimed = (claims: readonly Identity[], type: string, byCriterion: boolean, known: Known): readonly string[] =>
+  idsBehind(claims, known).filter(
+    (id) => byCriterion || type !== 'Patient' || !contradict(claims, known.patients.get(`Patient/${id}`)),
+  )
 
 /** A resource that is made or revised under a criterion must be found by it the next time. */
 const checkCriterion = (incoming: Incoming, identities: readonly Identity[]): Problem[] => {
@@ -107,6 +132,13 @@ const otherPlacer = (incoming: Incoming, before: OrderState, placer: SystemValue
         }),
       ]
 
+/** A clinic writes by hand what is its own; what a source sent is the source's to change. */
+const notTheirs = (before: Stored | undefined, source: Source, ctx: Context): readonly Problem[] => {
+  if (before === undefined) return []
+  const own = before.source === source.id && (ctx.caller.role !== 'clinic' || before.source === ctx.caller.id)
+  return own ? [] : [refusal('not-allowed', '', { note: 'It came from another source, which alone may change it.' })]
+}
+
 /** An entry that is refused has its place all the same, so that what else is wrong with it can be told too. */
 interface Placing {
   readonly placed?: Placed
@@ -126,7 +158,14 @@ const place = (incoming: Incoming, source: Source, known: Known, ctx: Context): 
   // the body is ignored, and so are the names in it: they may be another's
   if (match !== undefined) {
     const there = known.stored.get(`${type}/${match}`)
-    const placed = { incoming, id: match, identities: asked, ignored: true, ...(there && { before: there }) }
+    const placed = {
+      incoming,
+      id: match,
+      identities: asked,
+      claims: asked,
+      ignored: true,
+      ...(there && { before: there }),
+    }
     return { placed, problems: [] }
   }
   const placer = type === 'ServiceRequest' ? placerOf(incoming, source) : accept(undefined)
@@ -138,9 +177,14 @@ const place = (incoming: Incoming, source: Source, known: Known, ctx: Context): 
         expected: 'an identifier with system and value',
       }),
     )
-  const ids = [...new Set([...(incoming.targetId ? [incoming.targetId] : []), ...idsBehind(identities, known)])]
+  const criterion = type === 'ServiceRequest' ? undefined : (incoming.criterion ?? incoming.ifNoneExist)
+  const claims = criterion ? [{ type, ...criterion }] : identities
+  const byId = incoming.targetId !== undefined && type !== 'ServiceRequest'
+  const claimed = byId ? [] : idsClaimed(claims, type, criterion !== undefined, known)
+  const ids = [...new Set([...(incoming.targetId ? [incoming.targetId] : []), ...claimed])]
   const missing = incoming.targetId !== undefined && !known.stored.has(`${type}/${incoming.targetId}`)
   if (missing) problems.push(refusal('not-known'))
+  else if (ids.length > 1 && criterion) problems.push(refusal('too-many-matches', placesOf(incoming, '')))
   else if (ids.length > 1)
     problems.push(
       refusal('identity-taken', placesOf(incoming, 'identifier'), {
@@ -156,9 +200,10 @@ const place = (incoming: Incoming, source: Source, known: Known, ctx: Context): 
         expected: before ? `W/"${before.version}"` : 'no If-Match: nothing is stored yet',
       }),
     )
+  problems.push(...notTheirs(before?.state, source, ctx))
   if (before?.state.kind === 'order' && placer.ok && placer.value)
     problems.push(...otherPlacer(incoming, before.state, placer.value))
-  return { placed: { incoming, id, identities, ignored: false, ...(before && { before }) }, problems }
+  return { placed: { incoming, id, identities, claims, ignored: false, ...(before && { before }) }, problems }
 }
 
 const twice = (placed: readonly Placed[]): Problem[] =>
@@ -168,7 +213,7 @@ const twice = (placed: readonly Placed[]): Problem[] =>
       .some(
         (q) =>
           typeOf(q.incoming) === typeOf(p.incoming) &&
-          (q.id === p.id || q.identities.some((a) => p.identities.some((b) => identityKey(a) === identityKey(b)))),
+          (q.id === p.id || q.claims.some((a) => p.claims.some((b) => identityKey(a) === identityKey(b)))),
       )
       ? [refusal('same-identity-twice', placesOf(p.incoming, 'identifier'))]
       : [],
@@ -203,11 +248,22 @@ const visitOf = (before: OrderState | undefined, orderedDay: string | undefined)
   return orderedDay === undefined ? {} : { visitDay: orderedDay }
 }
 
+/** While a device is linked for it, an order stays with its patient: people correct the link first. */
+const otherPatient = (p: Placed, patientId: string, links: readonly LinkState[]): readonly Problem[] =>
+  links.some((l) => l.orderId === p.id && stands(l) && l.patientId !== patientId)
+    ? [
+        refusal('order-linked', placesOf(p.incoming, 'subject'), {
+          note: 'The link names the patient of before: correct the link, then change the order.',
+        }),
+      ]
+    : []
+
 const acceptOrder = (
   p: Placed,
   resolved: ServiceRequest,
   source: Source,
   location: (reference: string) => Location | undefined,
+  links: readonly LinkState[],
   ctx: Context,
 ): Checked<OrderState> => {
   const before = p.before?.state.kind === 'order' ? p.before.state : undefined
@@ -225,6 +281,7 @@ const acceptOrder = (
         ]
       : []),
   ]
+  if (typeof patient === 'string') problems.push(...otherPatient(p, patient, links))
   if (problems.length > 0 || !reading.ok || !placer.ok || typeof patient !== 'string') return refuse(problems)
   const { site, codes, visitDay, wear } = reading.value
   const { status, intent } = resolved
@@ -258,9 +315,10 @@ const stateOf = (
   resolved: FhirResource,
   source: Source,
   location: (reference: string) => Location | undefined,
+  links: readonly LinkState[],
   ctx: Context,
 ): Checked<Stored> => {
-  if (resolved.resourceType === 'ServiceRequest') return acceptOrder(p, resolved, source, location, ctx)
+  if (resolved.resourceType === 'ServiceRequest') return acceptOrder(p, resolved, source, location, links, ctx)
   const owner = p.before?.state.source ?? source.id
   const content = contentOf(resolved, p.incoming.resource)
   if (resolved.resourceType === 'Patient') return accept({ kind: 'patient', id: p.id, source: owner, content })
@@ -328,15 +386,31 @@ const sameAgain = (p: Placed, before: Stored, now: Stored, ctx: Context): Result
 const factOfSame = ({ kind }: Stored): Fact =>
   kind === 'order' ? 'order-revised' : kind === 'patient' ? 'patient-received' : 'resource-received'
 
+/** An order that is active again asks again for the work that its revocation cancelled. */
+const askAgain = (state: OrderState, tasks: readonly TaskState[], known: Known, ctx: Context): readonly Change[] => {
+  const open = (l: LinkState, service: string) =>
+    tasks.some(
+      (t) => t.linkId === l.id && t.readingService === service && t.asks === 'fulfill' && t.status !== 'cancelled',
+    )
+  const links = known.links.filter((l) => l.orderId === state.id && stands(l))
+  return links.flatMap((link) =>
+    takers(state, ctx.parties.readingServices)
+      .filter((service) => !open(link, service.id))
+      .map(
+        (service): Change => ({ fact: 'task-requested', state: taskFor(link, service.id, ctx), occurredAt: ctx.now }),
+      ),
+  )
+}
+
 /** A revision of an order that was forwarded goes to the same reading services; a revocation ends their work. */
-const followUp = (state: Stored, fact: Fact, known: Known, ctx: Context) => {
+const followUp = (before: Stored | undefined, state: Stored, fact: Fact, known: Known, ctx: Context) => {
   if (state.kind !== 'order') return { changes: [], forward: [] }
   const tasks = known.tasks.filter((t) => t.orderId === state.id && t.status !== 'entered-in-error')
-  const forward = [...new Set(tasks.map((t) => t.readingService))].map((readingService) => ({
-    orderId: state.id,
-    readingService,
-  }))
-  return { changes: fact === 'order-revoked' ? withdrawWork(tasks, ctx) : [], forward }
+  const again = before?.kind === 'order' && revoked(before.status) && state.status === 'active'
+  const changes = fact === 'order-revoked' ? withdrawWork(tasks, ctx) : again ? askAgain(state, tasks, known, ctx) : []
+  const asked = changes.flatMap((c) => (c.state.kind === 'task' ? [c.state.readingService] : []))
+  const services = [...new Set([...tasks.map((t) => t.readingService), ...asked])]
+  return { changes, forward: services.map((readingService) => ({ orderId: state.id, readingService })) }
 }
 
 const settle = (p: Placed, resolved: FhirResource, state: Stored, known: Known, ctx: Context): Result => {
@@ -352,7 +426,7 @@ const settle = (p: Placed, resolved: FhirResource, state: Stored, known: Known, 
         : 'resource-received'
   const content = state.kind === 'order' && state.byHand ? markByHand(resolved) : resolved
   const change: Change = { fact, state, occurredAt: ctx.now, content }
-  const after = followUp(state, fact, known, ctx)
+  const after = followUp(before, state, fact, known, ctx)
   return {
     answer: {
       type: typeOf(p.incoming),
@@ -388,7 +462,9 @@ export const acceptEntries = (
     placed.flatMap((p) => (p.incoming.fullUrl ? [[p.incoming.fullUrl, `${typeOf(p.incoming)}/${p.id}`]] : [])),
   )
   const byIdentity = new Map(known.byIdentity)
-  for (const p of placed) for (const i of p.identities) byIdentity.set(identityKey(i), [p.id])
+  for (const { id, identities } of placed)
+    for (const key of identities.map(identityKey))
+      byIdentity.set(key, [...new Set([...(byIdentity.get(key) ?? []), id])])
   const own = new Set([...known.own, ...inBundle.values()])
 
   const resolutions = placed.map((p) => resolveReferences(p.incoming, { byIdentity, own, inBundle, source }))
@@ -401,7 +477,7 @@ export const acceptEntries = (
   const states = placed.map((p, i) =>
     p.ignored
       ? undefined
-      : stateOf(p, resolutions[i]?.resource ?? p.incoming.resource, source, (r) => locations.get(r), ctx),
+      : stateOf(p, resolutions[i]?.resource ?? p.incoming.resource, source, (r) => locations.get(r), known.links, ctx),
   )
   problems.push(...states.flatMap((s) => (s && !s.ok ? s.problems : [])))
   if (problems.length > 0) return refuse(problems)
@@ -419,3 +495,19 @@ export const acceptEntries = (
     warnings: results.flatMap((r) => r.answer.warnings),
   })
 }
+
+/** The names that stored patients had, and that what was accepted of them no longer has. */
+export const namesDropped = (
+  entries: readonly Incoming[],
+  answers: readonly Accepted[],
+  source: Source,
+  known: Known,
+): readonly (Identity & { readonly id: string })[] =>
+  answers.flatMap(({ type, id, outcome }, i) => {
+    const [entry, patient] = [entries[i], known.patients.get(`${type}/${id}`)]
+    if (entry === undefined || patient === undefined || outcome !== 'revised') return []
+    const kept = new Set(identitiesOf(entry, source).map(identityKey))
+    return identitiesOf({ at: '', method: 'PUT', resource: patient }, source)
+      .filter((name) => !kept.has(identityKey(name)))
+      .map((name) => ({ ...name, id }))
+  })

@@ -115,6 +115,10 @@ export const readOrder = (
         expected: source.takes.map((t) => `${t.system}|${t.code}`).join(' or '),
       }),
     )
+  if (order.doNotPerform === true)
+    problems.push(
+      refusal('do-not-perform', placesOf(incoming, 'doNotPerform'), { found: true, expected: 'false, or absent' }),
+    )
   const site = siteOf(incoming, order, source, parties, location)
   if ('severity' in site) return refuse([...problems, site])
   if (problems.length > 0) return refuse(problems)

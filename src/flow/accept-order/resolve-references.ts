@@ -3,7 +3,7 @@
  * where the sender names something by identifier only, left as logical references. Anything else is refused: a foreign
  * relative id is never looked up among ours.
  */
-import type { FhirResource } from 'fhir/r4.js'
+import type { FhirResource, Patient } from 'fhir/r4.js'
 import type { Source } from '../../model/configuration.ts'
 import { type Problem, refusal } from '../../model/problems.ts'
 import { isTree, mapTree, type Tree, visit } from '../../model/tree.ts'
@@ -34,8 +34,29 @@ const isReference = (node: Tree): boolean =>
 /** A subject that is named by identifier alone is a patient: Daybind takes no other subjects. */
 const withSubjectType = (resource: FhirResource): FhirResource => {
   const { subject } = resource as { subject?: unknown }
-  const untyped = isTree(subject) && isTree(subject.identifier) && !('reference' in subject) && !('type' in subject)
-  return untyped ? ({ ...resource, subject: { ...subject, type: 'Patient' } } as FhirResource) : resource
+  if (!isTree(subject)) return resource
+  if (isTree(subject.identifier) && !('reference' in subject) && !('type' in subject))
+    return { ...resource, subject: { ...subject, type: 'Patient' } } as FhirResource
+  return typeof subject.reference === 'string' && subject.reference.startsWith('#')
+    ? withoutContainedSubject(resource, subject, subject.reference.slice(1))
+    : resource
+}
+
+/** A contained patient has no identity of its own; its identifier leads to the patient that the source sent as such. */
+const withoutContainedSubject = (resource: FhirResource, subject: Tree, id: string): FhirResource => {
+  const { contained = [] } = resource as { contained?: FhirResource[] }
+  const patient = contained.find((c) => c.resourceType === 'Patient' && c.id === id) as Patient | undefined
+  const name = patient?.identifier?.find((i) => i.system !== undefined && i.value !== undefined)
+  if (name === undefined) return resource
+  const { reference: _contained, ...rest } = subject
+  const others = contained.filter((c) => c.id !== id)
+  const { contained: _all, ...kept } = resource as FhirResource & { contained?: unknown }
+  const identifier = { system: name.system, value: name.value }
+  return {
+    ...kept,
+    ...(others.length > 0 && { contained: others }),
+    subject: { ...rest, type: 'Patient', identifier },
+  } as FhirResource
 }
 
 /** Every Reference in a resource, with its FHIRPath below the resource. */
@@ -90,10 +111,19 @@ interface Names extends KnownNames {
 
 type Answer = { readonly to: string } | { readonly stays: true } | { readonly problem: 'not-found' | 'many' }
 
-const lookUp = (mention: Mention, names: Names): Answer => {
+/** `Patient/66` in an entry at `https://ehr.example/fhir/ServiceRequest/77` is that server's (bundle.html#references). */
+const besideIt = (reference: string, incoming: Incoming): string | undefined => {
+  const [, base] = /^(https?:\/\/.+\/)[A-Z][A-Za-z]+\/[^/]+$/.exec(incoming.fullUrl ?? '') ?? []
+  return base !== undefined && relative.test(reference) ? `${base}${reference}` : undefined
+}
+
+const lookUp = (mention: Mention, incoming: Incoming, names: Names): Answer => {
   const { reference } = mention
   if (reference?.startsWith('#')) return { stays: true }
-  const entry = reference === undefined ? undefined : names.inBundle.get(reference)
+  const entry =
+    reference === undefined
+      ? undefined
+      : (names.inBundle.get(reference) ?? names.inBundle.get(besideIt(reference, incoming) ?? ''))
   if (entry !== undefined) return { to: entry }
   const asked = identityAsked(mention, names.source)
   if (asked !== undefined) {
@@ -115,7 +145,7 @@ export const resolveReferences = (incoming: Incoming, names: Names): Resolved =>
   const problems: Problem[] = []
   const answers = new Map<string, string>()
   for (const mention of mentionsOf(incoming.resource)) {
-    const answer = lookUp(mention, names)
+    const answer = lookUp(mention, incoming, names)
     if ('problem' in answer)
       problems.push(
         refusal(

@@ -73,6 +73,8 @@ export const conflicts = (s: Situation, a: Application): readonly Problem[] => {
 export const momentDoubts = (s: Situation, a: Application, ctx: Context): readonly Problem[] => {
   const problems: Problem[] = []
   if (bornAfter(s.patient, a.appliedAt.ms, a.site.timeZone)) problems.push(refusal('before-birth', a.appliedAt.at))
+  if (s.patient.active === false || s.patient.link?.some((l) => l.type === 'replaced-by'))
+    problems.push(warning('inactive-patient', 'Patient.active'))
   const day = localDateOf(a.appliedAt.ms, a.site.timeZone)
   if (s.order.visitDay !== undefined && s.order.visitDay !== day)
     problems.push(warning('another-day', a.appliedAt.at, { found: day, expected: s.order.visitDay }))

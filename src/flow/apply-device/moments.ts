@@ -40,7 +40,8 @@ export const statedMoment = (given: Given<string>, ctx: Context): Checked<Stated
 export const statedMaybe = (given: Given<string> | undefined, ctx: Context): Checked<Stated | undefined> =>
   given === undefined ? accept(undefined) : statedMoment(given, ctx)
 
+/** Says nothing of the start: who states an end may not be allowed to know it. */
 export const endsAfter = (start: Instant, end: Stated | undefined): readonly Problem[] =>
   end !== undefined && end.instant <= start
-    ? [refusal('ends-before-start', end.at, { found: end.text, expected: `later than ${start}` })]
+    ? [refusal('ends-before-start', end.at, { found: end.text, expected: 'later than the moment of switching on' })]
     : []

@@ -30,13 +30,17 @@ export interface RecordedApplication {
   readonly linkId?: string
 }
 
-/** A link answers for an application when its wear contains the moment, or both lie on one local day of the site. */
+/**
+ * A link answers for an application when its wear contains the moment, or both lie on one local day of the site. A wear
+ * that was over by then answers for nothing: the recorder may be on the next patient.
+ */
 export const answersFor = (
   link: LinkState,
   a: Pick<ApplicationState, 'deviceId' | 'site' | 'day' | 'appliedAt'>,
 ): boolean =>
   stands(link) &&
   link.deviceId === a.deviceId &&
+  (link.endedAt === undefined || link.endedAt > a.appliedAt) &&
   (contains(link, a.appliedAt) || (link.site === a.site && link.day === a.day))
 
 export const recordApplication = (

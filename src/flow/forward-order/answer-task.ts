@@ -2,7 +2,8 @@
 import type { Task } from 'fhir/r4.js'
 import { accept, type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
 import type { TaskState } from '../../model/states.ts'
-import { canonical } from '../../model/tree.ts'
+import { systems } from '../../model/systems.ts'
+import { canonical, mapTree, type Tree } from '../../model/tree.ts'
 import { type Context, type Decision, unchanged } from '../step.ts'
 
 /** What the reading service may say. */
@@ -25,8 +26,20 @@ const theirs = ['status', 'statusReason', 'businessStatus', 'output', 'note'] as
 /** Elements that two writings of one Task may differ in without meaning anything. */
 const ignored = new Set<string>([...theirs, 'id', 'meta', 'text', 'lastModified'])
 
+/**
+ * A Task as it can come back from a server of theirs: the references that a transaction rewrote lead elsewhere, and the
+ * identifiers of our deliveries are in it.
+ */
+const comparable = (task: Task): Tree => {
+  const identifier = (task.identifier ?? []).filter((i) => i.system !== systems.deliveries)
+  const alike = mapTree(task as unknown as Tree, (node) =>
+    'reference' in node ? { ...node, reference: 'there' } : node,
+  )
+  return { ...alike, ...(identifier.length > 0 && { identifier }) }
+}
+
 const otherChanges = (written: Task, stored: Task): readonly Problem[] => {
-  const [a, b] = [written as unknown as Record<string, unknown>, stored as unknown as Record<string, unknown>]
+  const [a, b] = [comparable(written), comparable(stored)]
   const names = new Set([...Object.keys(a), ...Object.keys(b)].filter((name) => !ignored.has(name)))
   return [...names]
     .filter((name) => canonical(a[name]) !== canonical(b[name]))

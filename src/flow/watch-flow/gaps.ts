@@ -43,6 +43,13 @@ const first = <T>(list: readonly T[], key: (item: T) => string): T | undefined =
 /** The first tied; the id decides between two of one moment, so that the order of the facts never does. */
 const byTie = (l: LinkState): string => `${l.tiedAt} ${l.id}`
 
+const last = <T>(list: readonly T[], key: (item: T) => string): T | undefined =>
+  [...list].sort((a, b) => (key(a) < key(b) ? 1 : key(a) > key(b) ? -1 : 0))[0]
+
+/** To whom a device was tied in the end; a gap of one site says nothing of another's patient. */
+const tiedTo = (link: LinkState | undefined, site: string | undefined) =>
+  link !== undefined && link.site === site ? { orderId: link.orderId, linkId: link.id, patientId: link.patientId } : {}
+
 /** One device on one local day of a site counts once, however often it was seen. */
 const applicationsByDay = (facts: Facts): readonly ApplicationState[][] => {
   const groups = new Map<string, ApplicationState[]>()
@@ -56,13 +63,27 @@ const applicationsByDay = (facts: Facts): readonly ApplicationState[][] => {
 
 const noLink = (facts: Facts, watch: Watch): readonly Found[] =>
   applicationsByDay(facts).flatMap((group): Found[] => {
-    const seen = first(group, (a) => a.appliedAt)
+    const answers = group.map((a) => ({
+      a,
+      link: first(
+        facts.links.filter((l) => answersFor(l, a)),
+        byTie,
+      ),
+    }))
+    const open = answers.filter(({ link }) => link === undefined)
+    const seen = first(
+      (open.length > 0 ? open : answers).map(({ a }) => a),
+      (a) => a.appliedAt,
+    )
     const site = siteOf(seen?.site, watch)
     if (seen === undefined || site === undefined) return []
-    const link = first(
-      facts.links.filter((l) => group.some((a) => answersFor(l, a))),
-      byTie,
-    )
+    const link =
+      open.length > 0
+        ? undefined
+        : last(
+            answers.flatMap((x) => x.link ?? []),
+            byTie,
+          )
     const due = dueOf(seen.appliedAt, site)
     const known = first(group, (a) => a.recordedAt)?.recordedAt ?? seen.recordedAt
     if (link !== undefined && (link.tiedAt < due || link.tiedAt <= known)) return []
@@ -75,7 +96,7 @@ const noLink = (facts: Facts, watch: Watch): readonly Found[] =>
         status: late ? 'final' : 'preliminary',
         since: late && known < due ? due : known,
         deviceId: seen.deviceId,
-        ...(link && { orderId: link.orderId, linkId: link.id, patientId: link.patientId }),
+        ...tiedTo(link, seen.site),
         ...mendedBy(link?.tiedAt, 'linked'),
       },
     ]
@@ -180,7 +201,7 @@ const returnWithoutPatient = (facts: Facts, watch: Watch): readonly Found[] =>
         status: 'final',
         since: back.recordedAt,
         deviceId: back.deviceId,
-        ...(link && { orderId: link.orderId, linkId: link.id, patientId: link.patientId }),
+        ...tiedTo(link, back.site),
         ...mendedBy(tiedAt, 'linked'),
       },
     ]

@@ -48,15 +48,17 @@ create index journal_by_device on journal (device_id) where device_id is not nul
 create index journal_by_day on journal (site, day) where day is not null;
 create index journal_without_site on journal (occurred_at) where site is null and kind = 'return';
 
--- Names under which a source knows a resource; one name leads to one resource.
+-- Names under which a source knows a resource. A placer number is one order's alone; other names may be shared, as the
+-- policy number of a family is, and then tell nobody.
 create table identities (
   owner text not null,
   type text not null,
   system text not null,
   value text not null,
   id uuid not null,
-  primary key (owner, type, system, value)
+  primary key (owner, type, system, value, id)
 );
+create unique index one_order_a_name on identities (owner, system, value) where type = 'ServiceRequest';
 create index identities_by_name on identities (type, system, value);
 
 create table orders (
