@@ -56,6 +56,8 @@ export interface Change {
   readonly state: State
   readonly occurredAt: Instant
   readonly content?: FhirResource
+  /** The site that an order has left: who works there alone sees it no more. */
+  readonly leaves?: string
 }
 
 /** A linked order that a reading service shall get; what exactly is sent is read off the state after the step. */

@@ -77,6 +77,7 @@ const empty: Known = {
   stored: new Map(),
   locations: new Map(),
   patients: new Map(),
+  companions: [],
   links: [],
   tasks: [],
 }

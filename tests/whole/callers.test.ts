@@ -340,6 +340,15 @@ describe('what a caller sees', () => {
     expect(await found(one, 'Patient', 'birthdate=1999-01-01')).toEqual([])
   })
 
+  it('a clinic reads what a source sent for its site, and does not change it', async () => {
+    const { patientId, orderId } = await placeOrder(service().as('harbour-ehr'), 'THEIRS', 'THEIRS')
+    const body = anOrder('THEIRS', `Patient/${patientId}`, { status: 'revoked' })
+    const answer = await service().as('bay-3')('PUT', `/fhir/ServiceRequest/${orderId}`, { body })
+    expect(refusalOf(answer)).toEqual({ status: 403, codes: ['not-allowed'] })
+    const read = await service().as('bay-3')<{ status: string }>('GET', `/fhir/ServiceRequest/${orderId}`)
+    expect([read.status, read.body.status]).toEqual([200, 'active'])
+  })
+
   it('an operator revises on behalf of the source that it came from', async () => {
     const { patientId, orderId } = await placeOrder(service().as('harbour-ehr'), 'HELPED', 'HELPED')
     const body = anOrder('HELPED', `Patient/${patientId}`, { priority: 'asap' })

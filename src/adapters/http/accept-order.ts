@@ -12,7 +12,7 @@ import type { ActingCaller, Decision } from '../../flow/step.ts'
 import type { Parties, Source, SystemValue } from '../../model/configuration.ts'
 import { accept, type Checked, type Problem, refusal, refuse, statusOf } from '../../model/problems.ts'
 import { defaultTakes } from '../../model/systems.ts'
-import { isTree } from '../../model/tree.ts'
+import { isTree, mapTree } from '../../model/tree.ts'
 import { checkResource } from '../fhir/door/check-resource.ts'
 import { operationOutcome } from '../fhir/outcome.ts'
 import type { Tx } from '../postgres/database.ts'
@@ -151,6 +151,8 @@ const tellOne =
       etag: `W/"${row.version}"`,
       'last-modified': new Date(row.updated).toUTCString(),
       ...(answer.outcome === 'created' && { location: locationOf(base, answer) }),
+      // the body is what is stored, so what was not applied is told here
+      ...(answer.warnings.length > 0 && { 'x-daybind-warning': answer.warnings.map((w) => w.code).join(', ') }),
     }
     return { status: statusOfAnswer(answer), body: resourceText(row), headers }
   }
@@ -161,7 +163,7 @@ const responseEntry = (base: () => string, answer: Accepted) => ({
     status: statusOfAnswer(answer) === 201 ? '201 Created' : '200 OK',
     location: locationOf(base, answer),
     etag: `W/"${answer.version}"`,
-    lastModified: answer.updated,
+    ...(answer.updated !== '' && { lastModified: answer.updated }),
     ...(answer.warnings.length > 0 && { outcome: operationOutcome(answer.warnings) }),
   },
 })
@@ -249,11 +251,23 @@ const bundleTypes = ['transaction', 'batch']
 
 const takeBundle = async (runner: StepRunner, base: () => string, call: Call): Promise<Reply> => {
   const problems = [...checkResource(call.body, ['Bundle'])]
-  const bundle = call.body as Bundle
+  const bundle = withOwnReferences(call, base()).body as Bundle
   if (problems.length === 0 && !bundleTypes.includes(bundle.type))
     problems.push(refusal('unknown-code', 'Bundle.type', { found: bundle.type, expected: bundleTypes.join(' | ') }))
   if (problems.length > 0) return problemReply(problems)
   return bundle.type === 'transaction' ? transaction(runner, base, call, bundle) : batch(runner, base, call, bundle)
+}
+
+/** Addresses below our own base, as we answer them, are references by our ids. */
+const withOwnReferences = (call: Call, base: string): Call => {
+  const prefix = `${base}/fhir/`
+  if (!call.text.includes(prefix)) return call
+  const body = mapTree(call.body, (node) =>
+    typeof node.reference === 'string' && node.reference.startsWith(prefix)
+      ? { ...node, reference: node.reference.slice(prefix.length) }
+      : node,
+  )
+  return { ...call, body }
 }
 
 /** An address where the caller finds nothing is told before what is wrong with the body. */
@@ -271,7 +285,7 @@ const takeOne = async (
   asked: Omit<Asked, 'at' | 'resource'>,
   route: string,
 ): Promise<Reply> => {
-  const incoming = readIncoming({ ...asked, at: '', resource: call.body })
+  const incoming = readIncoming({ ...asked, at: '', resource: withOwnReferences(call, base()).body })
   if (!incoming.ok) return problemReply([...(await missing(runner, call, asked)), ...incoming.problems])
   return toldReply(await run(runner, call, [incoming.value], call.text, route, tellOne(base)))
 }

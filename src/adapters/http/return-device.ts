@@ -6,73 +6,74 @@ import { accept } from '../../model/problems.ts'
 import { now } from '../clock.ts'
 import { devicesWithSerial, ofKind, visible } from '../postgres/load-for-links.ts'
 import { ordersById, statesAround } from '../postgres/load-states.ts'
-import { deviceLock, orderLock, runStep, type StepRunner } from '../postgres/run-step.ts'
+import { deviceLock, NotLocked, orderLock, runStep, type StepRunner, withFreshLocks } from '../postgres/run-step.ts'
 import { type Call, problemReply, type Reply, type Route, toldReply } from './call.ts'
 import { type Out, stepCall, takeParameters, tellParameters } from './operation.ts'
 
-const takeBack =
-  (runner: StepRunner) =>
-  async (call: Call): Promise<Reply> => {
-    const read = takeParameters(call, recordReturnParameters)
-    const claim = read.ok ? readDeviceClaim(read.value, { now: await now(runner.db) }) : read
-    if (!read.ok || !claim.ok) return problemReply(claim.ok ? [] : claim.problems)
-    const p = read.value
-    const known = await devicesWithSerial(runner.db, claim.value.serialNumber)
-    const links = ofKind(
-      await statesAround(
-        runner.db,
-        [],
-        known.map((d) => d.id),
-      ),
-      'link',
-    )
-    const orders = await ordersById(
+const takeBack = (runner: StepRunner) => (call: Call) => withFreshLocks(() => takeBackOnce(runner, call))
+
+const takeBackOnce = async (runner: StepRunner, call: Call): Promise<Reply> => {
+  const read = takeParameters(call, recordReturnParameters)
+  const claim = read.ok ? readDeviceClaim(read.value, { now: await now(runner.db) }) : read
+  if (!read.ok || !claim.ok) return problemReply(claim.ok ? [] : claim.problems)
+  const p = read.value
+  const known = await devicesWithSerial(runner.db, claim.value.serialNumber)
+  const links = ofKind(
+    await statesAround(
       runner.db,
-      links.map((l) => l.orderId),
-    )
-    const locks = [deviceLock(claim.value.serialNumber), ...orders.map(orderLock)]
-    const told = await runStep(runner, stepCall(call, 'return-device', '$record-return', p, locks), {
-      load: async (tx, ctx) => {
-        const device = deviceMeant(claim.value, await devicesWithSerial(tx, claim.value.serialNumber), ctx)
-        if (!device.ok) return device
-        const near = ofKind(await statesAround(tx, [], [device.value.id]), 'link')
-        const around = await statesAround(
-          tx,
-          near.map((l) => l.orderId),
-          [device.value.id],
-        )
-        return accept({
-          device: device.value,
-          links: ofKind(around, 'link').filter((l) => l.deviceId === device.value.id),
-          applications: ofKind(around, 'application'),
-          returns: ofKind(around, 'return').filter((r) => r.deviceId === device.value.id),
-          stubs: ofKind(around, 'stub'),
-          tasks: ofKind(around, 'task'),
-        })
-      },
-      decide: (s, ctx) => {
-        const decided = recordReturn(p, s, ctx)
-        return decided.ok
-          ? { ...decided, value: { ...decided.value, warnings: [...claim.warnings, ...decided.value.warnings] } }
-          : decided
-      },
-      tell: async (tx, { answer, warnings }) => {
-        if (answer.linkId === undefined)
-          return tellParameters(tx, [['gap', 'DetectedIssue', gapIdOfReturn(answer.returnId)]], warnings, call.sight)
-        // any clinic that holds a recorder may record its return; whose it was it is told only where it may know
-        if (!(await visible(tx, 'DeviceUseStatement', answer.linkId, call.sight)))
-          return tellParameters(tx, [], warnings, call.sight)
-        const stubs: Out[] = answer.stub
-          ? [
-              ['report', 'DiagnosticReport', answer.stub.id],
-              ['observation', 'Observation', answer.stub.observationId],
-            ]
-          : []
-        return tellParameters(tx, [['link', 'DeviceUseStatement', answer.linkId], ...stubs], warnings, call.sight)
-      },
-    })
-    return toldReply(told)
-  }
+      [],
+      known.map((d) => d.id),
+    ),
+    'link',
+  )
+  const orders = await ordersById(
+    runner.db,
+    links.map((l) => l.orderId),
+  )
+  const locks = [deviceLock(claim.value.serialNumber), ...orders.map(orderLock)]
+  const told = await runStep(runner, stepCall(call, 'return-device', '$record-return', p, locks), {
+    load: async (tx, ctx) => {
+      const device = deviceMeant(claim.value, await devicesWithSerial(tx, claim.value.serialNumber), ctx)
+      if (!device.ok) return device
+      const near = ofKind(await statesAround(tx, [], [device.value.id]), 'link')
+      if (near.some((l) => !orders.some((o) => o.id === l.orderId))) throw new NotLocked()
+      const around = await statesAround(
+        tx,
+        near.map((l) => l.orderId),
+        [device.value.id],
+      )
+      return accept({
+        device: device.value,
+        links: ofKind(around, 'link').filter((l) => l.deviceId === device.value.id),
+        applications: ofKind(around, 'application'),
+        returns: ofKind(around, 'return').filter((r) => r.deviceId === device.value.id),
+        stubs: ofKind(around, 'stub'),
+        tasks: ofKind(around, 'task'),
+      })
+    },
+    decide: (s, ctx) => {
+      const decided = recordReturn(p, s, ctx)
+      return decided.ok
+        ? { ...decided, value: { ...decided.value, warnings: [...claim.warnings, ...decided.value.warnings] } }
+        : decided
+    },
+    tell: async (tx, { answer, warnings }) => {
+      if (answer.linkId === undefined)
+        return tellParameters(tx, [['gap', 'DetectedIssue', gapIdOfReturn(answer.returnId)]], warnings, call.sight)
+      // any clinic that holds a recorder may record its return; whose it was it is told only where it may know
+      if (!(await visible(tx, 'DeviceUseStatement', answer.linkId, call.sight)))
+        return tellParameters(tx, [], warnings, call.sight)
+      const stubs: Out[] = answer.stub
+        ? [
+            ['report', 'DiagnosticReport', answer.stub.id],
+            ['observation', 'Observation', answer.stub.observationId],
+          ]
+        : []
+      return tellParameters(tx, [['link', 'DeviceUseStatement', answer.linkId], ...stubs], warnings, call.sight)
+    },
+  })
+  return toldReply(told)
+}
 
 export const returnDeviceRoutes = (runner: StepRunner): readonly Route[] => [
   {

@@ -33,7 +33,7 @@ export interface EveningViews {
 }
 
 /** What was stamped long ago is committed; for anything newer the commits under way are waited for. */
-const surelyCommittedMs = 60_000
+const surelyCommittedMs = 600_000
 
 const settle = async (w: Watching, asOf: Instant | undefined): Promise<Instant> => {
   if (asOf !== undefined && msOf(asOf) < msOf(await now(w.db)) - surelyCommittedMs) return asOf

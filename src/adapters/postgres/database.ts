@@ -23,6 +23,8 @@ export const isOutage = (error: unknown): boolean => {
   const code = error.code ?? ''
   return (
     /^(08|53|57P|58)/.test(code) ||
+    // locks that did not come free, again and again: busy, not broken
+    ['40P01', '40001', '55P03', '57014'].includes(code) ||
     ['ECONNREFUSED', 'ECONNRESET', 'EPIPE', 'ETIMEDOUT', 'ENOENT', 'lost'].includes(code)
   )
 }

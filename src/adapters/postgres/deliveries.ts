@@ -6,7 +6,7 @@ import type { Forward } from '../../flow/step.ts'
 import type { DeviceState, LinkState, OrderState, State, StubState, TaskState } from '../../model/states.ts'
 import { parseExactly, writeJson } from '../fhir/door/exact-numbers.ts'
 import type { Tx } from './database.ts'
-import { readResource, type Sight } from './find-resources.ts'
+import { isId, readResource, type Sight } from './find-resources.ts'
 import { statesAround, statesById } from './load-states.ts'
 import { resourceText } from './resource-text.ts'
 
@@ -189,29 +189,32 @@ export const listDeliveries = (
   filter: { destination?: string; fate?: string; order?: string },
   limit: number,
 ): Promise<readonly DeliveryRow[]> =>
-  tx.query<DeliveryRow>(
-    `select id, destination, order_id as "order", fate, reason, attempts, queued_at as "queuedAt", next_attempt as "nextAttempt",
+  filter.order !== undefined && !isId(filter.order)
+    ? Promise.resolve([])
+    : tx.query<DeliveryRow>(
+        `select id, destination, order_id as "order", fate, reason, attempts, queued_at as "queuedAt", next_attempt as "nextAttempt",
        sent_at as "sentAt", answered_at as "answeredAt"
-     from deliveries where ($1::text is null or destination = $1) and ($2::text is null or fate = $2) and ($3::text is null or order_id::text = $3)
+     from deliveries where ($1::text is null or destination = $1) and ($2::text is null or fate = $2) and ($3::uuid is null or order_id = $3)
      order by seq desc limit $4`,
-    [filter.destination ?? null, filter.fate ?? null, filter.order ?? null, limit],
-  )
+        [filter.destination ?? null, filter.fate ?? null, filter.order ?? null, limit],
+      )
 
 /**
  * Sends a message again: one that is parked, refused or sent becomes due now. Only the newest for its order and
  * destination: an older one would take back what was told since. An attempt that is under way goes on.
  */
 export const replayDelivery = async (tx: Tx, id: string): Promise<Queued | 'not-known' | 'message-superseded'> => {
+  if (!isId(id)) return 'not-known'
   const [row] = await tx.query<Queued>(
     `update deliveries d set fate = case when fate = 'unsure' then 'unsure' else 'queued' end, next_attempt = clock_timestamp(),
        attempts = 0, reason = null, queued_at = clock_timestamp(),
        leased_until = case when leased_until > clock_timestamp() then leased_until end
-     where id::text = $1 and fate <> 'superseded' and not exists (select from deliveries n
+     where id = $1 and fate <> 'superseded' and not exists (select from deliveries n
        where n.destination = d.destination and n.order_id = d.order_id and n.seq > d.seq) returning id, destination`,
     [id],
   )
   if (row) return row
-  const [there] = await tx.query('select 1 as x from deliveries where id::text = $1', [id])
+  const [there] = await tx.query('select 1 as x from deliveries where id = $1', [id])
   return there ? 'message-superseded' : 'not-known'
 }
 

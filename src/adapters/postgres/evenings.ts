@@ -1,7 +1,7 @@
 /** Evenings: computing one as of any moment from the journal, and issuing one when its moment has come. */
 import { createHash } from 'node:crypto'
 import { factsFrom } from '../../flow/watch-flow/day-facts.ts'
-import { type Evening, eveningBundle, eveningOf } from '../../flow/watch-flow/evening.ts'
+import { type Evening, eveningBundle, eveningOf, measureReport } from '../../flow/watch-flow/evening.ts'
 import { gapsOf } from '../../flow/watch-flow/gaps.ts'
 import type { Moment } from '../../flow/watch-flow/moments-due.ts'
 import type { Parties, Site, Tolerances } from '../../model/configuration.ts'
@@ -15,6 +15,8 @@ import type { Database, Tx } from './database.ts'
 import { ordersById, statesById, statesOfDay } from './load-states.ts'
 import { gapChanges, watchAround } from './refresh-gaps.ts'
 import { deviceLock, inStep, orderLock } from './run-step.ts'
+import { save } from './save.ts'
+import { siteToken } from './shapes.ts'
 
 export interface Watching {
   readonly db: Database
@@ -138,7 +140,8 @@ export const issueEvening = async (w: Watching, due: Moment, requestId: string):
   ])
   if (there) return false
   const asOf = await settledNow(w.db)
-  const report = eveningText(await eveningAsOf(w, due.site, due.day, asOf))
+  const evening = await eveningAsOf(w, due.site, due.day, asOf)
+  const report = eveningText(evening)
   // before the evening is written: a crash in between is made up for by the next try
   await refreshDay(w, due.site, due.day, asOf, requestId)
   let issued = false
@@ -150,6 +153,8 @@ export const issueEvening = async (w: Watching, due: Moment, requestId: string):
       [due.site.id, due.day, due.moment, asOf, due.at, ctx.now, report, sha256(report)],
     )
     issued = rows.length > 0
+    const recordScope = { own: [siteToken(due.site.id)], inherits: 'nothing' } as const
+    if (issued) await save(tx, { step: 'watch-flow', changes: [], records: [measureReport(evening)], recordScope }, ctx)
   })
   return issued
 }

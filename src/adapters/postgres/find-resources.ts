@@ -11,7 +11,8 @@ export type Sight = readonly string[] | undefined
 
 const columns = `type, id, version, ${instantSql('updated')} as updated, body`
 
-const isId = (text: string): boolean => /^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$/.test(text)
+/** Ids have one form; anything else is nobody's. */
+export const isId = (id: string): boolean => /^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$/.test(id)
 
 /** A resource that the caller may see; not there and not visible are the same answer. */
 export const readResource = async (
@@ -253,6 +254,13 @@ const withinSight = async (tx: Tx, { type, conditions }: Search, sight: Sight): 
   return conditions.map((c) => ('tokens' in c ? { tokens: c.tokens.filter((t) => !hidden.has(t)) } : c))
 }
 
+/**
+ * Conditions that few rows meet. They are looked up first and sorted then; left to itself the planner, for the sake of
+ * the page's order, walks through all that were ever written (660 ms for one of 200,000 orders by its number).
+ */
+const findsFew = (c: Condition): boolean =>
+  'ids' in c || 'name' in c || ('tokens' in c && c.tokens.every((t) => !/^(status|code|active)=/.test(t)))
+
 /** One page, in the order of `_lastUpdated`; the next one begins behind its last row. */
 export const searchResources = async (tx: Tx, search: Search, sight: Sight): Promise<Page> => {
   const values: unknown[] = []
@@ -264,10 +272,12 @@ export const searchResources = async (tx: Tx, search: Search, sight: Sight): Pro
     ? await tx.query<{ n: number }>(`select count(*) as n from resources r where ${where.join(' and ')}`, values)
     : []
   const [direction, beyond] = search.descending ? ['desc', '<'] : ['asc', '>']
+  const few = conditions.some(findsFew)
+  const from = few ? `(select * from resources r where ${where.splice(0).join(' and ')} offset 0) r` : 'resources r'
   if (search.after)
     where.push(`(updated, id) ${beyond} (${bind(search.after.updated)}::timestamptz, ${bind(search.after.id)}::uuid)`)
   const rows = await tx.query<StoredResource>(
-    `select ${columns} from resources r where ${where.join(' and ')} order by r.updated ${direction}, id ${direction} limit ${bind(search.count + 1)}`,
+    `select ${columns} from ${from} ${where.length > 0 ? `where ${where.join(' and ')}` : ''} order by r.updated ${direction}, id ${direction} limit ${bind(search.count + 1)}`,
     values,
   )
   const page = rows.slice(0, search.count)

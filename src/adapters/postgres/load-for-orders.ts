@@ -8,8 +8,8 @@ import type { KeptState, LinkState, OrderState, PatientState, TaskState } from '
 import { instantSql } from '../clock.ts'
 import { parseExactly } from '../fhir/door/exact-numbers.ts'
 import type { Tx } from './database.ts'
-import type { Sight } from './find-resources.ts'
-import { statesAround } from './load-states.ts'
+import { isId, type Sight } from './find-resources.ts'
+import { statesAround, statesById } from './load-states.ts'
 import { resourceText, type StoredResource } from './resource-text.ts'
 
 /** Every name that the entries carry or ask for. */
@@ -48,7 +48,7 @@ type StateRow = StoredResource & { state: OrderState | PatientState | KeptState 
 const resourcesNamed = async (tx: Tx, names: readonly string[], sight: Sight): Promise<readonly StateRow[]> => {
   const pairs = names.flatMap((n) => {
     const [type, id] = n.split('/')
-    return /^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$/.test(id ?? '') ? [{ type, id }] : []
+    return isId(id ?? '') ? [{ type, id }] : []
   })
   if (pairs.length === 0) return []
   return tx.query<StateRow>(
@@ -60,6 +60,25 @@ const resourcesNamed = async (tx: Tx, names: readonly string[], sight: Sight): P
      where $2::text[] is null or r.seen_by && $2`,
     [JSON.stringify(pairs), sight ?? null],
   )
+}
+
+/** Resources that the stored orders refer to, for entries that carry no name by which they could be known again. */
+const companionsOf = async (
+  tx: Tx,
+  entries: readonly Incoming[],
+  orders: readonly string[],
+): Promise<readonly KeptState[]> => {
+  const nameless = entries.some((e) => !('identifier' in e.resource) && e.resource.resourceType !== 'ServiceRequest')
+  if (!nameless || orders.length === 0) return []
+  const bodies = await tx.query<{ body: string }>(
+    `select body from resources where type = 'ServiceRequest' and id = any($1::uuid[])`,
+    [orders],
+  )
+  const ids = bodies.flatMap(({ body }) =>
+    [...body.matchAll(/"reference":"[A-Z][A-Za-z]+\/([0-9a-f-]{36})"/g)].map((m) => m[1] ?? ''),
+  )
+  const states = await statesById(tx, 'kept', [...new Set(ids)].filter(isId))
+  return states.filter((s): s is KeptState => s.kind === 'kept')
 }
 
 const contentsOf = <T>(rows: readonly StateRow[], type: string): ReadonlyMap<string, T> =>
@@ -84,6 +103,7 @@ export const loadForOrders = async (
     ),
   )
   const orders = rows.filter((r) => r.type === 'ServiceRequest').map((r) => r.id)
+  const companions = await companionsOf(tx, entries, orders)
   const around = orders.length > 0 ? await statesAround(tx, orders, []) : []
   return {
     byIdentity,
@@ -91,6 +111,7 @@ export const loadForOrders = async (
     stored,
     locations: contentsOf<Location>(rows, 'Location'),
     patients: contentsOf<Patient>(rows, 'Patient'),
+    companions,
     links: around.filter((s): s is LinkState => s.kind === 'link'),
     tasks: around.filter((s): s is TaskState => s.kind === 'task'),
   }

@@ -78,6 +78,20 @@ const fromConstraint = (error: unknown): readonly Problem[] | undefined => {
   return undefined
 }
 
+/** What was loaded is about an order whose lock was not taken: it came meanwhile. The call begins anew. */
+export class NotLocked extends Error {}
+
+/** Tries a call again whose locks were chosen before something else came to be. */
+export const withFreshLocks = async <T>(call: () => Promise<T>): Promise<T> => {
+  for (let tries = 1; ; tries += 1) {
+    try {
+      return await call()
+    } catch (error) {
+      if (!(error instanceof NotLocked) || tries >= 5) throw error
+    }
+  }
+}
+
 /** Deadlock, serialization failure, lock timeout, or a name that somebody took meanwhile: another try decides anew. */
 const againable = (error: unknown): boolean =>
   error instanceof DatabaseError && ['40P01', '40001', '23505', '55P03'].includes(error.code ?? '')

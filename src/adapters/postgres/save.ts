@@ -3,11 +3,11 @@ import type { FhirResource } from 'fhir/r4.js'
 import type { Identity } from '../../flow/accept-order/incoming.ts'
 import type { Change, Context } from '../../flow/step.ts'
 import type { StepName } from '../../flow/steps.ts'
-import type { Kind } from '../../model/states.ts'
+import type { Kind, OrderState } from '../../model/states.ts'
 import type { Tx } from './database.ts'
 import { storedText } from './resource-text.ts'
 import { indexOf } from './search-parameters.ts'
-import { keysOf, readerToken, resourcesOf, rowOf, type Scope, scopeOf, tables } from './shapes.ts'
+import { keysOf, readerToken, resourcesOf, rowOf, type Scope, scopeOf, siteToken, tables } from './shapes.ts'
 
 export interface Inbound {
   readonly route: string
@@ -28,6 +28,8 @@ export interface Writing {
   readonly changes: readonly Change[]
   readonly records?: readonly FhirResource[]
   readonly names?: Names
+  /** Who may read the records; by default who may read the link that is written with them. */
+  readonly recordScope?: Scope
   readonly inbound?: Inbound
 }
 
@@ -129,7 +131,7 @@ const resourceRows = (w: Writing): readonly ResourceRow[] => {
     return resourcesOf(state, content).map((r) => resourceRow(r, { ...scope, own: [...scope.own, ...more] }))
   })
   const link = w.changes.map((c) => c.state).find((s) => s.kind === 'link')
-  const recordScope: Scope = link ? { ...scopeOf(link), inherits: 'clinic' } : operatorOnly
+  const recordScope: Scope = w.recordScope ?? (link ? { ...scopeOf(link), inherits: 'clinic' } : operatorOnly)
   const records = (w.records ?? []).map((r) =>
     resourceRow(r, r.resourceType === 'AuditEvent' ? operatorOnly : recordScope),
   )
@@ -270,4 +272,20 @@ export const save = async (tx: Tx, w: Writing, ctx: Context): Promise<void> => {
   if (given.length > 0) parts.push(identitySql(bind(given)))
   if (dropped.length > 0) parts.push(forgottenSql(bind(dropped)))
   if (parts.length > 0) await tx.query(`with ${parts.join(',')} select`, values)
+  for (const { state, leaves } of w.changes)
+    if (leaves !== undefined && state.kind === 'order') await leaveSite(tx, state, leaves)
+}
+
+/** The order, and its patient where no other order of theirs is at that site. */
+const leaveSite = async (tx: Tx, order: OrderState, site: string): Promise<void> => {
+  const token = siteToken(site)
+  await tx.query(`update resources set seen_by = array_remove(seen_by, $2) where type = 'ServiceRequest' and id = $1`, [
+    order.id,
+    token,
+  ])
+  await tx.query(
+    `update resources set seen_by = array_remove(seen_by, $2) where type = 'Patient' and id = $1 and not exists (
+       select from resources o where o.type = 'ServiceRequest' and o.tokens @> array[$3] and o.id <> $4 and o.seen_by @> array[$2])`,
+    [order.patientId, token, `patient=Patient/${order.patientId}`, order.id],
+  )
 }

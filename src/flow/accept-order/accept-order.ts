@@ -54,6 +54,8 @@ export interface Known extends KnownNames {
   readonly locations: ReadonlyMap<string, Location>
   /** As stored, by `Patient/id`. */
   readonly patients: ReadonlyMap<string, Patient>
+  /** What the orders among `stored` refer to besides: reasons, encounters, people. */
+  readonly companions: readonly KeptState[]
   /** Of the orders among `stored`. */
   readonly links: readonly LinkState[]
   readonly tasks: readonly TaskState[]
@@ -425,7 +427,9 @@ const settle = (p: Placed, resolved: FhirResource, state: Stored, known: Known, 
         ? 'patient-received'
         : 'resource-received'
   const content = state.kind === 'order' && state.byHand ? markByHand(resolved) : resolved
-  const change: Change = { fact, state, occurredAt: ctx.now, content }
+  const left =
+    before?.kind === 'order' && state.kind === 'order' && before.site !== state.site ? before.site : undefined
+  const change: Change = { fact, state, occurredAt: ctx.now, content, ...(left !== undefined && { leaves: left }) }
   const after = followUp(before, state, fact, known, ctx)
   return {
     answer: {
@@ -439,6 +443,30 @@ const settle = (p: Placed, resolved: FhirResource, state: Stored, known: Known, 
     changes: [change, ...after.changes],
     forward: after.forward,
   }
+}
+
+const inBundleOf = (placed: readonly Placed[]): ReadonlyMap<string, string> =>
+  new Map(placed.flatMap((p) => (p.incoming.fullUrl ? [[p.incoming.fullUrl, `${typeOf(p.incoming)}/${p.id}`]] : [])))
+
+/**
+ * An entry without any name is known again by its content, where the stored order refers to it: a sender who repeats a
+ * transaction, because no answer came, adds no second reason or requester.
+ */
+const recognised = (placed: readonly Placed[], source: Source, known: Known): readonly Placed[] => {
+  const inBundle = inBundleOf(placed)
+  const own = new Set([...known.own, ...inBundle.values()])
+  const taken = new Set<string>()
+  return placed.map((p) => {
+    if (p.before !== undefined || p.claims.length > 0 || known.companions.length === 0) return p
+    const { resource } = resolveReferences(p.incoming, { byIdentity: known.byIdentity, own, inBundle, source })
+    const { digest } = contentOf(resource, p.incoming.resource)
+    const there = known.companions.find(
+      (c) => c.type === typeOf(p.incoming) && c.content.digest === digest && !taken.has(c.id),
+    )
+    if (there === undefined) return p
+    taken.add(there.id)
+    return { ...p, id: there.id, ignored: true }
+  })
 }
 
 /** Patients and places first, so that what refers to them finds them; the answers keep the order of the entries. */
@@ -456,11 +484,13 @@ export const acceptEntries = (
   ctx: Context,
 ): Checked<Decision<readonly Accepted[]>> => {
   const places = entries.map((e) => place(e, source, known, ctx))
-  const placed = places.flatMap((p) => p.placed ?? [])
-  const problems: Problem[] = [...places.flatMap((p) => p.problems), ...twice(placed)]
-  const inBundle = new Map(
-    placed.flatMap((p) => (p.incoming.fullUrl ? [[p.incoming.fullUrl, `${typeOf(p.incoming)}/${p.id}`]] : [])),
+  const placed = recognised(
+    places.flatMap((p) => p.placed ?? []),
+    source,
+    known,
   )
+  const problems: Problem[] = [...places.flatMap((p) => p.problems), ...twice(placed)]
+  const inBundle = inBundleOf(placed)
   const byIdentity = new Map(known.byIdentity)
   for (const { id, identities } of placed)
     for (const key of identities.map(identityKey))

@@ -174,7 +174,7 @@ create table captures (
 -- One row for each message to each destination. fate: did they take it; next_attempt and attempts: does the work go on.
 create table deliveries (
   id uuid primary key,
-  seq bigint generated always as identity,
+  seq bigint generated always as identity unique,
   destination text not null,
   order_id uuid not null,
   body text not null,
