@@ -23,83 +23,87 @@ const about = 'a linked order to a HAPI FHIR server'
 
 if (hapi === undefined) it(about, (ctx) => ctx.skip('HAPI_URL names no FHIR server'))
 
-describe.runIf(hapi !== undefined)(about, () => {
-  const service = useTestService({ ...(hapi !== undefined && { pebble: hapi }) })
-  const run = randomUUID().slice(0, 8)
-  const [order, patient, serial] = [`HE-${run}`, `MRN-${run}`, `S${run}`.toUpperCase()]
+if (hapi !== undefined)
+  describe(about, () => {
+    const service = useTestService({ ...(hapi !== undefined && { pebble: hapi }) })
+    const run = randomUUID().slice(0, 8)
+    const [order, patient, serial] = [`HE-${run}`, `MRN-${run}`, `S${run}`.toUpperCase()]
 
-  const link = async (): Promise<Parameters> => {
-    const parameter = [
-      { name: 'order', valueIdentifier: { system: harbourOrders, value: order } },
-      { name: 'scan', valueString: `]d2010952012345678821${serial}` },
-      { name: 'appliedAt', valueDateTime: new Date(Date.now() - 60_000).toISOString() },
-      { name: 'patientIdentifier', valueIdentifier: { system: harbourPatients, value: patient } },
-      { name: 'birthDate', valueDate: '1950-03-17' },
-    ]
-    const answer = await service().as('bay-3')<Parameters>('POST', '/fhir/ServiceRequest/$link-device', {
-      body: { resourceType: 'Parameters', parameter },
-    })
-    expect(answer.status, answer.text).toBe(200)
-    return answer.body
-  }
+    const link = async (): Promise<Parameters> => {
+      const parameter = [
+        { name: 'order', valueIdentifier: { system: harbourOrders, value: order } },
+        { name: 'scan', valueString: `]d2010952012345678821${serial}` },
+        { name: 'appliedAt', valueDateTime: new Date(Date.now() - 60_000).toISOString() },
+        { name: 'patientIdentifier', valueIdentifier: { system: harbourPatients, value: patient } },
+        { name: 'birthDate', valueDate: '1950-03-17' },
+      ]
+      const answer = await service().as('bay-3')<Parameters>('POST', '/fhir/ServiceRequest/$link-device', {
+        body: { resourceType: 'Parameters', parameter },
+      })
+      expect(answer.status, answer.text).toBe(200)
+      return answer.body
+    }
 
-  const of = (answer: Parameters, name: string): string =>
-    answer.parameter?.find((p) => p.name === name)?.resource?.id ?? `no ${name}`
+    const of = (answer: Parameters, name: string): string =>
+      answer.parameter?.find((p) => p.name === name)?.resource?.id ?? `no ${name}`
 
-  const sent = async (orderId: string, count: number) =>
-    expect
-      .poll(
-        async () => {
-          const { body } = await service().as('ops')<{ deliveries: { fate: string; reason: string | null }[] }>(
-            'GET',
-            `/deliveries?order=${orderId}`,
-          )
-          return body.deliveries.map((d) => `${d.fate} ${d.reason ?? ''}`.trim())
-        },
-        { timeout: 60_000, interval: 500 },
+    const sent = async (orderId: string, count: number) =>
+      expect
+        .poll(
+          async () => {
+            const { body } = await service().as('ops')<{ deliveries: { fate: string; reason: string | null }[] }>(
+              'GET',
+              `/deliveries?order=${orderId}`,
+            )
+            return body.deliveries.map((d) => `${d.fate} ${d.reason ?? ''}`.trim())
+          },
+          { timeout: 60_000, interval: 500 },
+        )
+        .toEqual(Array.from({ length: count }, () => 'sent'))
+
+    it('arrives whole, is stored once, and follows the link to its end and the recorder to its return', async () => {
+      const { orderId } = await placeOrder(service().as('harbour-ehr'), order, patient)
+      const linked = await link()
+      const linkId = of(linked, 'link')
+      await sent(orderId, 1)
+
+      const [there, ...twice] = await onHapi<DeviceUseStatement>(
+        'DeviceUseStatement',
+        `${identifierSystems.DeviceUseStatement}|${linkId}`,
       )
-      .toEqual(Array.from({ length: count }, () => 'sent'))
+      expect(twice).toEqual([])
+      expect(there?.status).toBe('active')
+      expect(await onHapi('Patient', `${harbourPatients}|${patient}`)).toHaveLength(1)
+      expect(await onHapi('ServiceRequest', `${harbourOrders}|${order}`)).toHaveLength(1)
+      const [task] = await onHapi<Task>('Task', `${identifierSystems.Task}|${of(linked, 'task')}`)
+      expect(task?.status).toBe('requested')
+      expect(task?.identifier?.some((i) => i.system === systems.deliveries)).toBe(true)
 
-  it('arrives whole, is stored once, and follows the link to its end and the recorder to its return', async () => {
-    const { orderId } = await placeOrder(service().as('harbour-ehr'), order, patient)
-    const linked = await link()
-    const linkId = of(linked, 'link')
-    await sent(orderId, 1)
-
-    const [there, ...twice] = await onHapi<DeviceUseStatement>(
-      'DeviceUseStatement',
-      `${identifierSystems.DeviceUseStatement}|${linkId}`,
-    )
-    expect(twice).toEqual([])
-    expect(there?.status).toBe('active')
-    expect(await onHapi('Patient', `${harbourPatients}|${patient}`)).toHaveLength(1)
-    expect(await onHapi('ServiceRequest', `${harbourOrders}|${order}`)).toHaveLength(1)
-    const [task] = await onHapi<Task>('Task', `${identifierSystems.Task}|${of(linked, 'task')}`)
-    expect(task?.status).toBe('requested')
-    expect(task?.identifier?.some((i) => i.system === systems.deliveries)).toBe(true)
-
-    const back = await service().as('bay-3')<Parameters>('POST', '/fhir/Device/$record-return', {
-      body: {
-        resourceType: 'Parameters',
-        parameter: [
-          { name: 'scan', valueString: `]d2010952012345678821${serial}` },
-          { name: 'receivedAt', valueDateTime: new Date().toISOString() },
-        ],
-      },
-    })
-    expect(back.status, back.text).toBe(200)
-    await sent(orderId, 2)
-    const [ended] = await onHapi<DeviceUseStatement>(
-      'DeviceUseStatement',
-      `${identifierSystems.DeviceUseStatement}|${linkId}`,
-    )
-    expect(ended?.status).toBe('completed')
-    expect(ended?.meta?.versionId).toBe('2')
-    const reports = await onHapi('DiagnosticReport', `${identifierSystems.DiagnosticReport}|${of(back.body, 'report')}`)
-    expect(reports).toMatchObject([{ status: 'registered' }])
-    expect(
-      await onHapi('Observation', `${identifierSystems.Observation}|${of(back.body, 'observation')}`),
-    ).toMatchObject([{ status: 'registered' }])
-    expect(await onHapi('Patient', `${harbourPatients}|${patient}`)).toHaveLength(1)
-  }, 120_000)
-})
+      const back = await service().as('bay-3')<Parameters>('POST', '/fhir/Device/$record-return', {
+        body: {
+          resourceType: 'Parameters',
+          parameter: [
+            { name: 'scan', valueString: `]d2010952012345678821${serial}` },
+            { name: 'receivedAt', valueDateTime: new Date().toISOString() },
+          ],
+        },
+      })
+      expect(back.status, back.text).toBe(200)
+      await sent(orderId, 2)
+      const [ended] = await onHapi<DeviceUseStatement>(
+        'DeviceUseStatement',
+        `${identifierSystems.DeviceUseStatement}|${linkId}`,
+      )
+      expect(ended?.status).toBe('completed')
+      expect(ended?.meta?.versionId).toBe('2')
+      const reports = await onHapi(
+        'DiagnosticReport',
+        `${identifierSystems.DiagnosticReport}|${of(back.body, 'report')}`,
+      )
+      expect(reports).toMatchObject([{ status: 'registered' }])
+      expect(
+        await onHapi('Observation', `${identifierSystems.Observation}|${of(back.body, 'observation')}`),
+      ).toMatchObject([{ status: 'registered' }])
+      expect(await onHapi('Patient', `${harbourPatients}|${patient}`)).toHaveLength(1)
+    }, 120_000)
+  })
