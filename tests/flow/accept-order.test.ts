@@ -1,7 +1,7 @@
 import fc from 'fast-check'
 import type { Bundle, FhirResource, Location, Patient, ServiceRequest } from 'fhir/r4.js'
 import { describe, expect, test } from 'vitest'
-import { type Accepted, acceptEntries, type Known } from '../../src/flow/accept-order/accept-order.ts'
+import { type Accepted, acceptEntries } from '../../src/flow/accept-order/accept-order.ts'
 import {
   contentOf,
   type Incoming,
@@ -10,6 +10,7 @@ import {
   isOlder,
   placerOf,
 } from '../../src/flow/accept-order/incoming.ts'
+import type { Known } from '../../src/flow/accept-order/place.ts'
 import type { Context, Decision } from '../../src/flow/step.ts'
 import type { Source } from '../../src/model/configuration.ts'
 import { readDuration } from '../../src/model/moment.ts'

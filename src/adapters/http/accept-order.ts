@@ -1,13 +1,8 @@
 /** accept-order over HTTP: POST and PUT of one resource, transaction and batch. */
 import type { Bundle, BundleEntry, FhirResource } from 'fhir/r4.js'
-import {
-  type Accepted,
-  acceptEntries,
-  type Known,
-  namesDropped,
-  pushedTypes,
-} from '../../flow/accept-order/accept-order.ts'
+import { type Accepted, acceptEntries, namesDropped } from '../../flow/accept-order/accept-order.ts'
 import { type Incoming, identitiesOf, readCriterion } from '../../flow/accept-order/incoming.ts'
+import { type Known, pushedTypes } from '../../flow/accept-order/place.ts'
 import type { ActingCaller, Decision } from '../../flow/step.ts'
 import type { Parties, Source, SystemValue } from '../../model/configuration.ts'
 import { accept, type Checked, type Problem, refusal, refuse, statusOf } from '../../model/problems.ts'

@@ -1,7 +1,7 @@
 /** What accept-order has to know: who is behind the names and ids that the incoming resources mention. */
 import type { Location, Patient } from 'fhir/r4.js'
-import type { Known } from '../../flow/accept-order/accept-order.ts'
 import { type Identity, type Incoming, identitiesOf, identityKey } from '../../flow/accept-order/incoming.ts'
+import type { Known } from '../../flow/accept-order/place.ts'
 import { identityAsked, mentionsOf, ownAsked } from '../../flow/accept-order/resolve-references.ts'
 import type { Source } from '../../model/configuration.ts'
 import type { KeptState, LinkState, OrderState, PatientState, TaskState } from '../../model/states.ts'

@@ -1,0 +1,117 @@
+/** From what was pushed and resolved to the state that is stored. */
+import type { FhirResource, Location, ServiceRequest } from 'fhir/r4.js'
+import type { Source } from '../../model/configuration.ts'
+import { accept, type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
+import type { LinkState, OrderState } from '../../model/states.ts'
+import { stands } from '../apply-device/periods.ts'
+import type { Context } from '../step.ts'
+import { contentOf, type Incoming, placerOf, placesOf } from './incoming.ts'
+import type { Placed, Stored } from './place.ts'
+import { readOrder } from './read-order.ts'
+
+const patientIdOf = (incoming: Incoming, order: ServiceRequest): string | Problem => {
+  const [type, id] = (order.subject?.reference ?? '').split('/')
+  if (type === 'Patient' && id !== undefined) return id
+  return refusal(
+    order.subject?.reference === undefined ? 'no-patient' : 'wrong-reference',
+    placesOf(incoming, 'subject'),
+    { ...(type && { found: type }), expected: 'a Patient that Daybind knows or that comes in the same Bundle' },
+  )
+}
+
+export const revoked = (status: string): boolean => status === 'revoked' || status === 'entered-in-error'
+
+/** A new day in the order sets aside what people agreed and recorded about the old one. */
+const visitOf = (before: OrderState | undefined, orderedDay: string | undefined) => {
+  if (before !== undefined && before.orderedDay === orderedDay)
+    return {
+      ...(before.visitDay !== undefined && { visitDay: before.visitDay }),
+      ...(before.notApplied !== undefined && { notApplied: before.notApplied }),
+    }
+  return orderedDay === undefined ? {} : { visitDay: orderedDay }
+}
+
+/** While a device is linked for it, an order stays with its patient: people correct the link first. */
+const otherPatient = (p: Placed, patientId: string, links: readonly LinkState[]): readonly Problem[] =>
+  links.some((l) => l.orderId === p.id && stands(l) && l.patientId !== patientId)
+    ? [
+        refusal('order-linked', placesOf(p.incoming, 'subject'), {
+          note: 'The link names the patient of before: correct the link, then change the order.',
+        }),
+      ]
+    : []
+
+const acceptOrder = (
+  p: Placed,
+  resolved: ServiceRequest,
+  source: Source,
+  location: (reference: string) => Location | undefined,
+  links: readonly LinkState[],
+  ctx: Context,
+): Checked<OrderState> => {
+  const before = p.before?.state.kind === 'order' ? p.before.state : undefined
+  const reading = readOrder(p.incoming, resolved, source, ctx.parties, location)
+  const patient = patientIdOf(p.incoming, resolved)
+  const placer = placerOf(p.incoming, source)
+  const problems = [
+    ...(reading.ok ? [] : reading.problems),
+    ...(typeof patient === 'string' ? [] : [patient]),
+    ...(reading.ok && ctx.caller.sites !== undefined && !ctx.caller.sites.includes(reading.value.site.id)
+      ? [
+          refusal('unknown-site', placesOf(p.incoming, 'locationReference'), {
+            expected: ctx.caller.sites.join(' or '),
+          }),
+        ]
+      : []),
+  ]
+  if (typeof patient === 'string') problems.push(...otherPatient(p, patient, links))
+  if (problems.length > 0 || !reading.ok || !placer.ok || typeof patient !== 'string') return refuse(problems)
+  const { site, codes, visitDay, wear } = reading.value
+  const { status, intent } = resolved
+  return accept({
+    kind: 'order',
+    id: p.id,
+    source: before?.source ?? source.id,
+    placer: placer.value,
+    site: site.id,
+    patientId: patient,
+    status,
+    intent,
+    codes,
+    ...(visitDay !== undefined && { orderedDay: visitDay }),
+    ...visitOf(before, visitDay),
+    wear,
+    byHand: before?.byHand ?? ctx.caller.role === 'clinic',
+    acceptedAt: before?.acceptedAt ?? ctx.now,
+    ...(revoked(status) && { revokedAt: before?.revokedAt ?? ctx.now }),
+    content: contentOf(resolved, p.incoming.resource),
+  })
+}
+
+const orderOf = (resolved: FhirResource): string | undefined => {
+  const { basedOn } = resolved as { basedOn?: { reference?: string }[] }
+  return basedOn?.map((r) => /^ServiceRequest\/(.+)$/.exec(r.reference ?? '')?.[1]).find((id) => id !== undefined)
+}
+
+export const stateOf = (
+  p: Placed,
+  resolved: FhirResource,
+  source: Source,
+  location: (reference: string) => Location | undefined,
+  links: readonly LinkState[],
+  ctx: Context,
+): Checked<Stored> => {
+  if (resolved.resourceType === 'ServiceRequest') return acceptOrder(p, resolved, source, location, links, ctx)
+  const owner = p.before?.state.source ?? source.id
+  const content = contentOf(resolved, p.incoming.resource)
+  if (resolved.resourceType === 'Patient') return accept({ kind: 'patient', id: p.id, source: owner, content })
+  const orderId = orderOf(resolved)
+  return accept({
+    kind: 'kept',
+    id: p.id,
+    source: owner,
+    type: resolved.resourceType,
+    ...(orderId && { orderId }),
+    content,
+  })
+}
