@@ -401,7 +401,7 @@ describe('a Wednesday with everything in it', () => {
     const counts = new Set(asked.map(({ text }) => figures(measureOf({ text }), 'linked')[0]))
     expect(counts.size).toBeGreaterThan(10)
     for (const { asOf, text } of asked) expect((await evening(bay, 'tern-harbour', today, asOf)).text).toBe(text)
-  })
+  }, 120_000)
 })
 
 describe('a service that was down', () => {

@@ -15,7 +15,7 @@ export const statesById = async (tx: Tx, kind: Kind, ids: readonly string[]): Pr
     ? []
     : statesIn(await tx.query(`select state from ${tables[kind].name} where id = any($1::uuid[])`, [ids]))
 
-/** Everything that the rules look at, of these orders and devices. */
+/** Everything that the rules look at, of these orders and devices; each part is a look-up by key. */
 export const statesAround = async (
   tx: Tx,
   orders: readonly string[],
@@ -23,7 +23,9 @@ export const statesAround = async (
 ): Promise<readonly State[]> =>
   statesIn(
     await tx.query(
-      `select state from orders where id = any($1::uuid[]) or id in (select order_id from links where device_id = any($2::uuid[]))
+      `select state from orders where id = any($1::uuid[])
+       union all select state from orders
+         where id = any(array(select order_id from links where device_id = any($2::uuid[]) and order_id <> all($1::uuid[])))
        union all select state from links where order_id = any($1::uuid[])
        union all select state from links where device_id = any($2::uuid[]) and order_id <> all($1::uuid[])
        union all select state from applications where device_id = any($2::uuid[])
@@ -48,8 +50,11 @@ export const statesOfDay = async (
      union select 'device', device_id from applications where site = $1 and day = $2
      union select case when device_id is null then 'order' else 'device' end, coalesce(device_id, order_id) from gaps
        where (site = $1 or site is null) and day = $2 and coalesce(device_id, order_id) is not null
-     union select k.kind, k.id from journal j, lateral (values ('order', j.order_id), ('device', j.device_id)) as k(kind, id)
-       where k.id is not null and ((j.site = $1 and j.day = $2) or (j.site is null and j.kind = 'return' and j.occurred_at >= $3 and j.occurred_at < $4))`,
+     union select k.kind, k.id from (
+         select order_id, device_id from journal where site = $1 and day = $2
+         union select order_id, device_id from journal
+           where site is null and kind = 'return' and occurred_at >= $3 and occurred_at < $4) j,
+       lateral (values ('order', j.order_id), ('device', j.device_id)) as k(kind, id) where k.id is not null`,
     [site, day, span[0], span[1]],
   )
   const ids = (kind: string) => rows.filter((r) => r.kind === kind).map((r) => r.id)

@@ -92,11 +92,11 @@ export const watchAround = async (
   // an order's links lead to devices whose other facts matter too, and the other way round: one more look is enough
   const all = await statesAround(tx, theirOrders, theirDevices)
   const found = gapsOf(factsFrom(all), { asOf: ctx.now, parties: ctx.parties, tolerances: ctx.tolerances })
+  // what is about others is looked at and left to the steps that hold their locks
   const mine = (g: GapState) =>
-    (g.orderId !== undefined && theirOrders.includes(g.orderId)) ||
-    (g.deviceId !== undefined && theirDevices.includes(g.deviceId))
-  const stored = (await openGaps(tx, theirOrders, theirDevices)).filter(mine)
-  const changes = gapChanges(found.filter(mine), stored, ctx.now)
+    (g.orderId !== undefined && orders.includes(g.orderId)) ||
+    (g.deviceId !== undefined && devices.includes(g.deviceId))
+  const changes = gapChanges(found.filter(mine), await openGaps(tx, orders, devices), ctx.now)
   if (changes.length > 0) await save(tx, { step: 'watch-flow', changes }, ctx)
 }
 
