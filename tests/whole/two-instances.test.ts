@@ -227,12 +227,12 @@ test('an instance that is killed loses nothing that it acknowledged, and the oth
     expect(whole.length).toBeGreaterThanOrEqual(acknowledged.length)
     expect(new Set(whole.map((w) => w.parts))).toEqual(new Set([6]))
 
-    // the attempts of the dead are nobody's until their lease is over; it is made to be over now
+    // the attempts of the dead are nobody's until their lease is over, and their jobs until they are missed: now
     const cut = () =>
       inDatabase(
         database().url,
-        `update deliveries set leased_until = clock_timestamp(), announced_at = null
-         where leased_until > clock_timestamp() and leased_until < clock_timestamp() + interval '27 s'`,
+        `update deliveries set leased_until = case when leased_until is not null then clock_timestamp() end, announced_at = null
+         where fate in ('queued', 'unsure') and (leased_until is null or leased_until < clock_timestamp() + interval '27 s')`,
       )
     const orders = acknowledged.map((a) => a.order)
     await expect.poll(async () => (await cut()) && sent(orders), { timeout: 20_000, interval: 200 }).toBe(orders.length)

@@ -141,7 +141,7 @@ export const takeUnannounced = (tx: Tx, limit: number): Promise<readonly Queued[
   tx.query<Queued>(
     `update deliveries set announced_at = clock_timestamp() where id in (
        select id from deliveries d where fate in ('queued', 'unsure') and next_attempt <= clock_timestamp()
-         and (announced_at is null or announced_at < next_attempt or announced_at < clock_timestamp() - interval '60 seconds')
+         and (announced_at is null or announced_at < next_attempt or announced_at < clock_timestamp() - interval '30 seconds')
          and (leased_until is null or leased_until < clock_timestamp())
          and not exists (select from destinations p where p.id = d.destination and p.paused)
        order by next_attempt limit $1 for update skip locked)
