@@ -5,6 +5,7 @@ import { CannotStart } from './adapters/postgres/embedded-process.ts'
 import { healthcheck, type Outcome, reconcile, replay, type Service } from './commands.ts'
 import { readConfiguration, serviceToAsk } from './config.ts'
 import type { Configuration } from './model/configuration.ts'
+import { systems } from './model/systems.ts'
 
 /** Exit statuses: 0 done, 1 refused or failed, 2 the command cannot be understood or is not built. */
 type Status = 0 | 1 | 2
@@ -17,7 +18,8 @@ const usage = `Usage: npm run daybind -- <command>
   reconcile --site S --date D [--as-of T]     the evening report of a site
   replay <delivery…>                          sends deliveries again
   healthcheck                                 status 0 when the service is alive
-  demo [--exit] [--json]                      an invented clinic day
+  demo [--exit] [--json] [--pace S] [--port N] [--day D]
+                                              an invented clinic day
   doctor, export                              not built yet
 
 reconcile, replay and healthcheck ask the running service: --url URL (default http://HOST:PORT),
@@ -66,7 +68,8 @@ const closeOnSignal = (close: () => Promise<void>): void => {
   process.on('SIGINT', stop)
 }
 
-const serve: Command = async () => {
+const serve: Command = async (args) => {
+  parseArgs({ args })
   const settings = configuration()
   if (settings === undefined) return 1
   const { startService } = await import('./service.ts')
@@ -82,6 +85,7 @@ const config: Command = async ([what, ...rest]) => {
   const settings = configuration()
   if (settings === undefined) return 1
   for (const warning of settings.warnings) complain(`warning: ${warning}`)
+  if (process.env.DAYBIND_CONFIG === undefined) complain('DAYBIND_CONFIG names no file; these are the defaults.')
   print(`The configuration is good: ${settings.sites.map(({ id }) => id).join(', ')}.`)
   return 0
 }
@@ -115,12 +119,9 @@ const reconcileCommand: Command = async (args) => {
   const settings = configuration()
   const service = serviceFor(values)
   if (settings === undefined || service === undefined) return 1
-  const site = settings.sites.find((s) => s.id === id)
-  if (site === undefined) {
-    complain(`--site: found "${id}", expected one of ${settings.sites.map((s) => s.id).join(', ')}.`)
-    return 1
-  }
-  return told(await reconcile(service, { site: site.identifier, date, ...(asOf !== undefined && { asOf }) }))
+  // the service that is asked may know sites that are not configured here
+  const site = settings.sites.find((s) => s.id === id)?.identifier ?? { system: systems.sites, value: id }
+  return told(await reconcile(service, { site, date, ...(asOf !== undefined && { asOf }) }))
 }
 
 const replayCommand: Command = async (args) => {
@@ -158,6 +159,10 @@ const isBadArgument = (error: unknown): error is Error =>
   error instanceof TypeError && 'code' in error && String(error.code).startsWith('ERR_PARSE_ARGS')
 
 const run = async ([name = '', ...args]: string[]): Promise<Status | 'stays up'> => {
+  if (['help', '--help', '-h'].includes(name)) {
+    print(usage)
+    return 0
+  }
   const command = Object.hasOwn(commands, name) ? commands[name] : undefined
   if (command === undefined) return misunderstood(name === '' ? 'Which command?' : `There is no command ${name}.`)
   try {

@@ -17,7 +17,7 @@ import { watchFlowRoutes } from './adapters/http/watch-flow.ts'
 import { recordConfiguration } from './adapters/postgres/configuration-fact.ts'
 import { openDatabase } from './adapters/postgres/database.ts'
 import { queueDeliveries } from './adapters/postgres/deliveries.ts'
-import { startEmbedded } from './adapters/postgres/embedded.ts'
+import { CannotStart, startEmbedded } from './adapters/postgres/embedded.ts'
 import { migrate } from './adapters/postgres/migrations.ts'
 import type { StepRunner } from './adapters/postgres/run-step.ts'
 import { type Delivering, deliver, sweep } from './adapters/queue/deliver.ts'
@@ -183,7 +183,9 @@ const start = async (
   const app = createServer(c, [...routes, metadataRoute(routes, base, version, since)], log)
   undo.add(() => app.close())
   await rounds.now()
-  await app.listen({ port: c.port, host: c.host })
+  await app.listen({ port: c.port, host: c.host }).catch((error: NodeJS.ErrnoException) => {
+    throw listenError(error, c)
+  })
   url = addressOf(app.server.address())
   await embedded?.announce(url)
   announceConfiguration(c, log)
@@ -200,6 +202,14 @@ const start = async (
       log.info({ step: 'operate' }, 'stopped')
     },
   }
+}
+
+const listenError = (error: NodeJS.ErrnoException, { host, port }: Configuration): Error => {
+  if (error.code === 'EADDRINUSE')
+    return new CannotStart(`Something listens on ${host}:${port} already: end it, or choose another port by PORT.`)
+  if (error.code === 'EACCES')
+    return new CannotStart(`This user may not listen on ${host}:${port}: choose a port above 1023 by PORT.`)
+  return error.code === 'EADDRNOTAVAIL' ? new CannotStart(`This machine has no address ${host}: mend HOST.`) : error
 }
 
 const addressOf = (address: ReturnType<import('node:net').Server['address']>): string => {

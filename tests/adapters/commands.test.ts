@@ -140,9 +140,9 @@ describe('a command that cannot be carried out', () => {
     ],
     [['serve'], { HOST: '0.0.0.0', PORT: 'x' }, 'The configuration has 2 mistakes.\n'],
     [
-      ['reconcile', '--site', 'elsewhere', '--date', '2026-11-25'],
+      ['reconcile', '--site', 'elsewhere', '--date', '2026-11-25', '--url', 'http://127.0.0.1:1'],
       {},
-      '--site: found "elsewhere", expected one of tern-harbour.\n',
+      'No service answers at http://127.0.0.1:1.\n',
     ],
     [['healthcheck', '--token-env', 'NOWHERE'], {}, '--token-env: environment variable NOWHERE is not set\n'],
     [['healthcheck', '--url', 'localhost:8090'], {}, '--url: expected an http or https URL\n'],

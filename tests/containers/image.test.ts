@@ -1,10 +1,10 @@
 import { fileURLToPath } from 'node:url'
 import { GenericContainer, Network, Wait } from 'testcontainers'
 import { beforeAll, beforeEach, describe, expect, it } from 'vitest'
-import { dockerDaemon, postgres } from '../support/docker.ts'
+import { dockerWith, nodeImage, postgres, postgresImage } from '../support/docker.ts'
 
 const root = fileURLToPath(new URL('../..', import.meta.url))
-const daemon = await dockerDaemon()
+const daemon = await dockerWith(nodeImage, postgresImage)
 
 /** What the image prints and ends with. */
 const run = async (image: GenericContainer, command: string[], environment: Record<string, string> = {}) => {

@@ -4,9 +4,9 @@ import type { StartedTestContainer } from 'testcontainers'
 import { afterAll, beforeAll, beforeEach, describe, expect, it } from 'vitest'
 import { readConfiguration } from '../../src/config.ts'
 import { type Service, startService } from '../../src/service.ts'
-import { dockerDaemon, postgres, postgresImage } from '../support/docker.ts'
+import { dockerWith, postgres, postgresImage } from '../support/docker.ts'
 
-const daemon = await dockerDaemon()
+const daemon = await dockerWith(postgresImage)
 
 describe(`PostgreSQL in a container (${postgresImage})`, () => {
   let container: StartedTestContainer | undefined

@@ -90,11 +90,16 @@ const namesOf =
   })
 
 /** Whoever revises a resource by our id writes on behalf of the source that it came from. */
-const ownerOf = (entries: readonly Incoming[], known: Known, parties: Parties): Source | undefined => {
+const ownerOf = (
+  entries: readonly Incoming[],
+  known: Known,
+  speaking: Source,
+  parties: Parties,
+): Source | undefined => {
   const [only, ...others] = entries
   if (only?.targetId === undefined || others.length > 0) return undefined
   const owner = known.stored.get(`${only.resource.resourceType}/${only.targetId}`)?.state.source
-  if (owner === undefined) return undefined
+  if (owner === undefined || owner === speaking.id) return undefined
   return parties.sources.find((s) => s.id === owner) ?? { id: owner, takes: defaultTakes, poll: 'PT30S' }
 }
 
@@ -104,7 +109,8 @@ type Tell = (tx: Tx, answers: readonly Accepted[]) => Promise<Told>
 const speaker = async (runner: StepRunner, call: Call, entries: readonly Incoming[]): Promise<Source> => {
   const speaking = sourceOf(call.caller, runner.parties)
   if (entries.every((e) => e.targetId === undefined)) return speaking
-  return ownerOf(entries, await loadForOrders(runner.db, entries, speaking, call.sight), runner.parties) ?? speaking
+  const known = await loadForOrders(runner.db, entries, speaking, call.sight)
+  return ownerOf(entries, known, speaking, runner.parties) ?? speaking
 }
 
 /** Runs accept-order for entries that stand or fall together, under the locks of the names that they carry. */

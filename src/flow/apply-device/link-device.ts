@@ -95,7 +95,7 @@ export const siteNamed = (
   if (site !== undefined && allowed) return accept(site)
   return refuse([
     refusal('unknown-site', named?.at ?? 'Parameters.parameter', {
-      found: named ? `${named.value.system}|${named.value.value}` : fallback,
+      found: named ? `${named.value.system ?? ''}|${named.value.value ?? ''}` : fallback,
       expected: ctx.parties.sites
         .filter((s) => ctx.caller.sites?.includes(s.id) ?? true)
         .map((s) => `${s.identifier.system}|${s.identifier.value}`)
