@@ -2,6 +2,8 @@
 import { html, raw } from 'hono/html'
 import type { Count } from '../flow/watch-flow/evening.ts'
 import type { Site } from '../model/configuration.ts'
+import { msOf } from '../model/instant.ts'
+import { printInstant } from '../model/moment.ts'
 import { caution, type EveningReport, type ReportRow } from './evening-report.ts'
 
 type Markup = ReturnType<typeof html>
@@ -24,6 +26,11 @@ const page = (title: string, body: Markup): string =>
 </html>
 `)
 
+/** `2026-11-25 18:00`: local minutes of the site are what people read. */
+const minutes = (local: string): string => local.slice(0, 16).replace('T', ' ')
+
+const localMinutes = (instant: string, zone: string): string => minutes(printInstant(msOf(instant), zone))
+
 const share = (c: Count): string =>
   c.denominator === 0
     ? 'none due yet'
@@ -31,8 +38,8 @@ const share = (c: Count): string =>
 
 const row = (g: ReportRow): Markup => html`<tr class="${g.status}">
 <td data-name="Gap">${g.gap}</td><td data-name="Severity">${g.severity}</td><td data-name="Order">${g.order ?? '–'}</td>
-<td data-name="Recorder">${g.recorder ?? '–'}</td><td data-name="Since">${g.since}</td>
-<td data-name="State">${g.mended ? `mended ${g.mended}` : g.final ? 'open' : 'open, not yet late'}</td><td data-name="Turn">${g.turn}</td><td data-name="What to do">${g.what}</td>
+<td data-name="Recorder">${g.recorder ?? '–'}</td><td data-name="Since">${minutes(g.since)}</td>
+<td data-name="State">${g.mended ? `mended ${minutes(g.mended)}` : g.final ? 'open' : 'open, not yet late'}</td><td data-name="Whose turn">${g.turn}</td><td data-name="What to do">${g.what}</td>
 </tr>`
 
 const table = (rows: readonly ReportRow[]): Markup =>
@@ -45,12 +52,12 @@ export const eveningPage = (r: EveningReport): string =>
   page(
     `${r.name}, ${r.date}`,
     html`<h1>${r.name}: evening of ${r.date}</h1>
-<p>Cut-off ${r.cutOff}, ${r.timeZone}. As of ${r.asOf} (time zone rules ${r.tzdata}).</p>
+<p>Cut-off ${r.cutOff}, ${r.timeZone}. As of ${localMinutes(r.asOf, r.timeZone)}, local time (${r.asOf}; time zone rules ${r.tzdata}).</p>
 <h2>What is missing, and what was late</h2>
 ${table(r.gaps)}
 <h2>What went well</h2>
 <p>Linked in time: ${share(r.linked)}; ${r.linked.initial} applied that day.<br>Accepted in time by the reading services: ${share(r.taken)}.</p>
-<p class="small">Issued: ${r.issued.length === 0 ? 'not yet' : r.issued.map((i, n) => html`${n > 0 ? ', ' : ''}<a href="?asOf=${i.asOf}">${i.moment} (${i.asOf})</a>`)}.
+<p class="small">Issued: ${r.issued.length === 0 ? 'not yet' : r.issued.map((i, n) => html`${n > 0 ? ', ' : ''}<a href="?asOf=${i.asOf}">${i.moment} (${localMinutes(i.asOf, r.timeZone)})</a>`)}.
 <a href="${r.date}.csv">CSV</a> <a href="${r.date}.json">JSON</a> <a href="/">All sites</a></p>`,
   )
 

@@ -222,7 +222,7 @@ export interface GapState {
   readonly deviceId?: string
   readonly linkId?: string
   readonly patientId?: string
-  /** What a person should know beyond the code: the likeliest cause of a clock doubt, an expiry date. */
+  /** What was found, as part of a sentence: `expired 2026-10-24`. */
   readonly found?: string
   readonly cause?: string
   readonly mended?: { readonly at: Instant; readonly action: Mitigation }

@@ -121,6 +121,10 @@ describe('no-link', () => {
         status: 'completed',
       },
     ],
+    [
+      'a wear of the same day that was over before',
+      { appliedAt: at(`${today}T07:00:00Z`), endedAt: at(`${today}T08:00:00Z`), status: 'completed' },
+    ],
   ])('is not mended by a link of %s', (_, over) => {
     expect(only('no-link', { applications: [application()], links: [link(over)] }).mended).toBeUndefined()
   })
@@ -136,6 +140,34 @@ describe('no-link', () => {
     const otherDay = application({ id: uuid(32), day: '2026-11-26', appliedAt: at('2026-11-26T09:00:00Z') })
     const otherDevice = application({ id: uuid(33), deviceId: uuid(34) })
     expect(gaps({ applications: [application(), otherDay, otherDevice] })).toHaveLength(3)
+  })
+
+  test('stands for the second application of a day where a link answers for the first alone', () => {
+    const morning = link({ status: 'completed', endedAt: at(`${today}T12:00:00Z`) })
+    const second = application({ id: uuid(31), appliedAt: at(`${today}T14:00:00Z`) })
+    const open = only('no-link', { applications: [application(), second], links: [morning] })
+    expect([open.mended, open.orderId, open.patientId]).toEqual([undefined, undefined, undefined])
+    const next = tied('2026-11-27T09:00:00Z', {
+      id: uuid(35),
+      orderId: uuid(20),
+      patientId: uuid(22),
+      appliedAt: at(`${today}T14:00:00Z`),
+    })
+    expect(only('no-link', { applications: [application(), second], links: [morning, next] })).toMatchObject({
+      patientId: uuid(22),
+      mended: { at: next.tiedAt, action: 'linked' },
+    })
+  })
+
+  test('of one site says nothing of the patient of another, whose link mended it', () => {
+    const elsewhere = tied('2026-11-27T09:00:00Z', {
+      site: 'quarry-lane',
+      appliedAt: at('2026-11-20T09:00:00Z'),
+      day: '2026-11-20',
+    })
+    const gap = only('no-link', { applications: [application()], links: [elsewhere] })
+    expect(gap).toMatchObject({ site: 'tern-harbour', mended: { at: elsewhere.tiedAt, action: 'linked' } })
+    expect([gap.orderId, gap.linkId, gap.patientId]).toEqual([undefined, undefined, undefined])
   })
 
   test('that is learned of after the moment is final since then', () => {
@@ -317,6 +349,13 @@ describe('return-without-patient', () => {
     })
   })
 
+  test('of one site says nothing of the patient of another, whose link took the return', () => {
+    const elsewhere = tied('2026-12-10T09:00:00Z', { site: 'quarry-lane' })
+    const gap = only('return-without-patient', { returns: [back({ linkId: ids.link })], links: [elsewhere] })
+    expect(gap).toMatchObject({ site: 'tern-harbour', mended: { action: 'linked' } })
+    expect([gap.orderId, gap.linkId, gap.patientId]).toEqual([undefined, undefined, undefined])
+  })
+
   test('is not opened after the fact by a correction of the link that it had found', () => {
     const wrong = link({ status: 'entered-in-error', patientId: uuid(50) })
     const right = tied('2026-12-10T09:00:00Z', { id: uuid(35), replaces: ids.link })
@@ -391,7 +430,7 @@ describe('expired-device', () => {
   ])('a device that expired on %s', (_, expirationDate, opens) => {
     const links = [link(expirationDate === undefined ? {} : { expirationDate })]
     expect(codes({ links })).toEqual(opens ? ['expired-device'] : [])
-    if (opens) expect(only('expired-device', { links })).toMatchObject({ day: today, found: '2026-11-24' })
+    if (opens) expect(only('expired-device', { links })).toMatchObject({ day: today, found: 'expired 2026-11-24' })
     expect(codes({ links: links.map((l) => ({ ...l, status: 'entered-in-error' as const })) })).toEqual([])
   })
 })
@@ -406,7 +445,9 @@ describe('clock-doubt', () => {
   ])('an offset of %s s has the cause %s and reads %s', (clockOffset, cause, found) => {
     const links = [link(clockOffset === undefined ? {} : { clockOffset })]
     expect(tolerances.recorderClock).toBe(60)
-    expect(gaps({ links }).map((g) => [g.code, g.cause, g.found])).toEqual(cause ? [['clock-doubt', cause, found]] : [])
+    expect(gaps({ links }).map((g) => [g.code, g.cause, g.found])).toEqual(
+      cause ? [['clock-doubt', cause, `the recorder's clock is ${found}`]] : [],
+    )
   })
 
   test('is mended by a correction: the wrong link shows none any more', () => {

@@ -123,7 +123,7 @@ const lateLink = (facts: Facts, watch: Watch): readonly Found[] =>
 const expired = (facts: Facts): readonly Found[] =>
   standing(facts).flatMap((l): Found[] =>
     l.expirationDate !== undefined && l.expirationDate < l.day
-      ? [{ key: l.id, ...aboutLink(l), status: 'final', since: l.recordedAt, found: l.expirationDate }]
+      ? [{ key: l.id, ...aboutLink(l), status: 'final', since: l.recordedAt, found: `expired ${l.expirationDate}` }]
       : [],
   )
 
@@ -132,7 +132,16 @@ const clockDoubt = (facts: Facts, watch: Watch): readonly Found[] =>
     const tolerance = watch.tolerances.recorderClock
     if (l.clockOffset === undefined || !inDoubt(l.clockOffset, tolerance)) return []
     const cause = causeOf(l.clockOffset, tolerance)
-    return [{ key: l.id, ...aboutLink(l), status: 'final', since: l.recordedAt, found: spoken(l.clockOffset), cause }]
+    return [
+      {
+        key: l.id,
+        ...aboutLink(l),
+        status: 'final',
+        since: l.recordedAt,
+        found: `the recorder's clock is ${spoken(l.clockOffset)}`,
+        cause,
+      },
+    ]
   })
 
 /** What was said about the visit of this day; a new date on the same day says nothing. */
@@ -308,9 +317,6 @@ export const gapsOf = (facts: Facts, watch: Watch): readonly GapState[] =>
 export const detailOf = (gap: GapState): string => {
   const { means, next } = ruleOf(gap.code)
   const twelve = gap.cause === 'am-pm' ? ' Likeliest cause: morning and afternoon were exchanged (12 hours).' : ''
-  const found =
-    gap.found === undefined
-      ? ''
-      : ` (${gap.code === 'clock-doubt' ? `the recorder's clock is ${gap.found}` : `expired ${gap.found}`})`
+  const found = gap.found === undefined ? '' : ` (${gap.found})`
   return `${means.slice(0, -1)}${found}.${twelve} ${next}`
 }
