@@ -15,7 +15,7 @@ import type { Context, Decision } from '../../src/flow/step.ts'
 import type { Source } from '../../src/model/configuration.ts'
 import { readDuration } from '../../src/model/moment.ts'
 import type { Checked, Problem } from '../../src/model/problems.ts'
-import type { OrderState, TaskState } from '../../src/model/states.ts'
+import type { LinkState, OrderState, TaskState } from '../../src/model/states.ts'
 import { codes, standard, systems } from '../../src/model/systems.ts'
 import {
   accepted,
@@ -258,6 +258,48 @@ describe('an order', () => {
     expect(orderIn(again).revokedAt).toBe(at(`${today}T10:00:00Z`))
     expect(accepted(again).changes[0]?.fact).toBe('order-revised')
     expect(orderIn(take([alone(orderBody())], first)).revokedAt).toBeUndefined()
+  })
+
+  test.each([
+    [true, ['do-not-perform']],
+    [false, []],
+  ])('that says doNotPerform: %s', (doNotPerform, problems) => {
+    const refused = take([alone(orderBody({ doNotPerform }))])
+    expect(refusedBy(refused)).toEqual(problems)
+    expect(problemsOf(refused).flatMap((p) => p.at)).toEqual(problems.map(() => 'ServiceRequest.doNotPerform'))
+  })
+
+  const other = { subject: { reference: `Patient/${uuid(50)}` } }
+  test.each<[string, Partial<LinkState>, Partial<ServiceRequest>, readonly string[]]>([
+    ['a recorder is on', {}, other, ['order-linked']],
+    ['a recorder was on', { status: 'completed', endedAt: at(`${today}T20:00:00Z`) }, other, ['order-linked']],
+    ['a recorder is on, and the patient stays', {}, { priority: 'stat' }, []],
+    ['the link was an error', { status: 'entered-in-error' }, other, []],
+    ['another order’s recorder is on', { orderId: uuid(20) }, other, []],
+  ])('whose patient becomes another while %s', (_, over, change, problems) => {
+    const { known, id } = stored()
+    const linked: Known = {
+      ...known,
+      own: new Set([...known.own, `Patient/${uuid(50)}`]),
+      links: [link({ orderId: id, ...over })],
+    }
+    expect(refusedBy(take([alone(orderBody(change))], linked))).toEqual(problems)
+  })
+
+  test('that moves to another site says which one it leaves', () => {
+    const { known } = stored()
+    const move = (value: string) =>
+      accepted(
+        take(
+          [
+            alone(
+              orderBody({ priority: 'stat', locationReference: [{ identifier: { system: systems.sites, value } }] }),
+            ),
+          ],
+          known,
+        ),
+      ).changes.map((c) => c.leaves)
+    expect([move('quarry-lane'), move('tern-harbour')]).toEqual([['tern-harbour'], [undefined]])
   })
 
   test('whose placer number is another than the one under its address is refused', () => {
@@ -795,6 +837,34 @@ describe('an order that was forwarded', () => {
     const decision = revise({ status: 'revoked' }, [task()])
     expect(decision.changes.map((c) => c.fact)).toEqual(['order-revoked', 'task-cancelled'])
     expect(decision.forward).toHaveLength(1)
+  })
+
+  describe('and revoked, and is active again', () => {
+    const back = (tasks: readonly TaskState[], over: Partial<LinkState> = {}) => {
+      const { known, id } = stored({ status: 'revoked' })
+      const mine = tasks.map((t) => ({ ...t, orderId: id }))
+      const links = [link({ orderId: id, ...over })]
+      return accepted(take([alone(orderBody())], { ...known, links, tasks: mine }))
+    }
+    const asked = (decision: ReturnType<typeof back>) =>
+      decision.changes.flatMap(({ state: s }) => (s.kind === 'task' ? [[s.readingService, s.asks, s.status]] : []))
+
+    test('asks again for what was cancelled, by a new Task, and goes out', () => {
+      const decision = back([task({ status: 'cancelled' })])
+      expect(asked(decision)).toEqual([[pebble.id, 'fulfill', 'requested']])
+      expect(decision.forward).toMatchObject([{ readingService: pebble.id }])
+      const made = decision.changes.find((c) => c.state.kind === 'task')?.state
+      expect(made).toMatchObject({ linkId: ids.link })
+      expect(made?.id).not.toBe(ids.task)
+    })
+
+    test.each<[string, readonly TaskState[], Partial<LinkState>]>([
+      ['whose work goes on', [task({ status: 'in-progress' })], {}],
+      ['whose work is done', [task({ status: 'completed' })], {}],
+      ['whose link was an error', [task({ status: 'cancelled' })], { status: 'entered-in-error' }],
+    ])('asks for nothing where it is one %s', (_, tasks, over) => {
+      expect(asked(back(tasks, over))).toEqual([])
+    })
   })
 
   test('goes nowhere when nobody got it, or when it says the same', () => {

@@ -398,10 +398,15 @@ describe('links are exclusive in time', () => {
 })
 
 describe('a link is warned of', () => {
+  const other = { display: 'another chart' }
+  const [replaced, replaces] = [[{ type: 'replaced-by', other } as const], [{ type: 'replaces', other } as const]]
   test.each<[string, Values, Partial<Situation>, string[]]>([
     ['an expired device', { scan: '(01)09520123456788(17)261124(21)TH0001' }, {}, ['expired-device']],
     ['not one that expires today', { scan: '(01)09520123456788(17)261125(21)TH0001' }, {}, []],
     ['another day than the visit', {}, { order: order({ visitDay: '2026-11-26' }) }, ['another-day']],
+    ['an inactive patient', {}, { patient: { ...patient, active: false } }, ['inactive-patient']],
+    ['a patient replaced in the chart', {}, { patient: { ...patient, link: replaced } }, ['inactive-patient']],
+    ['not a patient who replaces another', {}, { patient: { ...patient, active: true, link: replaces } }, []],
     ['a recorder clock that is off', { deviceClock: `${today}T09:01:01Z` }, {}, ['clock-doubt']],
     ['not one that is off by the tolerance', { deviceClock: `${today}T09:01:00Z` }, {}, []],
     [
@@ -554,6 +559,12 @@ describe('$end-link', () => {
     expect(only(kind(decided, 'device')).patientId).toBeUndefined()
     expect(accepted(decided).forward).toEqual([{ orderId: ids.order, readingService: 'pebble' }])
     expect(linkEndReasons).toContain(reason)
+  })
+
+  test('before its start is refused without telling the start: who asks may not be allowed to know it', () => {
+    const refused = problemsOf(end({ endedAt: `${today}T08:00:00Z` }))
+    expect(refused.map((p) => p.code)).toEqual(['ends-before-start'])
+    expect(refused.map(sentence).join()).not.toContain('09:00')
   })
 
   test.each<[string, object, Partial<LinkState>, string[], number]>([

@@ -151,6 +151,12 @@ describe('the wear that a return ends', () => {
     ['is none where that one came back already', [link({ returned: true })], [], undefined],
     ['is never an earlier one where the last came back already', [early, link({ returned: true })], [], undefined],
     ['is none where the device was seen applied since to nobody', [early], [application()], undefined],
+    [
+      'is none where the device was seen applied later on the day on which the wear ended',
+      [link({ status: 'completed', endedAt: at(`${today}T12:00:00Z`) })],
+      [application({ appliedAt: at(`${today}T14:00:00Z`) })],
+      undefined,
+    ],
     ['is not in doubt by what was taken from the shelf', [early], [application({ evidence: 'stock' })], uuid(21)],
     ['is not in doubt by evidence that the wear explains', [link()], [application()], ids.link],
     [
@@ -173,6 +179,14 @@ describe('the return of a device that is linked to nobody', () => {
     expect(held?.wornUntil).toBe(at('2026-12-08T10:00:00Z'))
     expect(accepted(decided).answer).toEqual({ returnId: held?.id })
     expect(accepted(decided).forward ?? []).toEqual([])
+  })
+
+  test('makes no stubs for whoever had it in the morning, where it was put on again in the afternoon', () => {
+    const morning = link({ status: 'completed', endedAt: at(`${today}T12:00:00Z`) })
+    const afternoon = application({ appliedAt: at(`${today}T14:00:00Z`) })
+    const decided = give({}, { links: [morning], applications: [afternoon] })
+    expect(accepted(decided).changes.map((c) => c.fact)).toEqual(['device-seen', 'device-returned'])
+    expect([final(decided, 'stub'), final(decided, 'return')?.linkId]).toEqual([undefined, undefined])
   })
 
   test('names no patient, even where the device was once on one', () => {

@@ -3,7 +3,7 @@ import { createServer, type IncomingMessage, type Server } from 'node:http'
 import type { AddressInfo } from 'node:net'
 import { text } from 'node:stream/consumers'
 import { setTimeout as pause } from 'node:timers/promises'
-import type { Bundle, Device, DeviceUseStatement, ServiceRequest, Task } from 'fhir/r4.js'
+import type { Bundle, DetectedIssue, Device, DeviceUseStatement, FhirResource, ServiceRequest, Task } from 'fhir/r4.js'
 import { afterAll, afterEach, describe, expect, test } from 'vitest'
 import { defaultTakes } from '../../src/model/systems.ts'
 import { answerTask } from '../../src/testkit/answer-task.ts'
@@ -13,6 +13,7 @@ import { type Ask, caller, testCallers, testSources, tokenOf, useTestService } f
 import {
   continuousEcg,
   ecgMonitoring,
+  found,
   inDatabase,
   label,
   link,
@@ -266,6 +267,26 @@ describe('the linked order', () => {
     expect(pebble.complaints).toEqual([])
   })
 
+  test('revoked and active again while it is worn asks again for what was cancelled, by a new Task', async () => {
+    const { ordered, task, id } = await linked()
+    await fates(ordered.order, 'sent')
+    const say = (status: ServiceRequest['status']) =>
+      sendOrder(ehr, { ...ordered, placer: ordered.placer.value ?? '', status })
+    await say('revoked')
+    await fates(ordered.order, 'sent', 'sent')
+    await say('active')
+    await fates(ordered.order, 'sent', 'sent', 'sent')
+    const tasks = await found<Task>(bay, `Task?based-on=ServiceRequest/${ordered.order}`)
+    expect(tasks.map((t) => t.status).toSorted()).toEqual(['cancelled', 'requested'])
+    const again = tasks.find((t) => t.status === 'requested')
+    expect([again?.code?.coding?.[0]?.code, again?.id === task.id]).toEqual(['fulfill', false])
+    expect(heldAt<Task>(pebble, 'Task', again?.id).status).toBe('requested')
+    expect(heldAt<Task>(pebble, 'Task', task.id).status).toBe('cancelled')
+    expect(heldAt<DeviceUseStatement>(pebble, 'DeviceUseStatement', id).status).toBe('active')
+    expect((await answerAs('pebble', again?.id, 'accepted')).status).toBe(200)
+    expect(pebble.complaints).toEqual([])
+  })
+
   test('revoked after the work began asks for its end by a Task of its own', async () => {
     const { ordered, task } = await linked()
     await fates(ordered.order, 'sent')
@@ -332,6 +353,26 @@ describe('sent and taken are two things', () => {
       body: { ...stored, status: 'received' },
     })
     expect([answer.status, answer.body.status]).toEqual([200, 'received'])
+  })
+
+  test('a Task may come back as the server of the reading service holds it', async () => {
+    const { ordered, task } = await linked()
+    await fates(ordered.order, 'sent')
+    const held = heldAt<Task>(pebble, 'Task', task.id)
+    expect(held.focus?.reference).not.toBe(`ServiceRequest/${ordered.order}`)
+    const answer = await put(task.id, { ...held, id: task.id, status: 'accepted' })
+    expect([answer.status, answer.body.status], answer.text).toEqual([200, 'accepted'])
+    const query = encodeURIComponent(`https://daybind.example/tasks|${task.id}`)
+    const { id: _theirs, ...nameless } = held
+    const begun = await service().as('pebble')<Task>('PUT', `/fhir/Task?identifier=${query}`, {
+      body: { ...nameless, status: 'in-progress' },
+    })
+    expect([begun.status, begun.body.status], begun.text).toEqual([200, 'in-progress'])
+    const stored = await read<Task>(bay, `Task/${task.id}`)
+    expect([stored.focus?.reference, stored.for?.reference]).toEqual([
+      `ServiceRequest/${ordered.order}`,
+      `Patient/${ordered.patient}`,
+    ])
   })
 
   test('an illegal step is 409, any other change 422, a stale version 412, another’s Task 404', async () => {
@@ -506,6 +547,81 @@ describe('a reading service in trouble', () => {
     for (const { ordered } of both) expect(arrived(slate, ordered)).toHaveLength(1)
     expect(slate.complaints).toEqual([])
   })
+})
+
+describe('a link, a return and a revocation of one order within milliseconds', () => {
+  const rounds = 50
+
+  /** What is stored of a gap, or told of it by an evening. */
+  const gist = (g: DetectedIssue) =>
+    [g.id, g.code?.coding?.[0]?.code, g.status, g.mitigation?.[0]?.action.coding?.[0]?.code ?? 'open'].join(' ')
+
+  const evening = async (date: string): Promise<readonly DetectedIssue[]> => {
+    const site = { system: 'https://daybind.example/sites', value: 'tern-harbour' }
+    const answer = await operate(bay, '$reconcile-day', { site, date })
+    return ((JSON.parse(answer.text) as Bundle<FhirResource>).entry ?? []).flatMap(({ resource: r }) =>
+      r?.resourceType === 'DetectedIssue' ? [r] : [],
+    )
+  }
+
+  const round = async (i: number) => {
+    const ordered = await sendOrder(ehr)
+    const serial = newSerial()
+    const [made, back, revoked] = await Promise.all([
+      link(bay, ordered, { scan: label(serial), appliedAt: ago(3600) }),
+      pause((i % 4) * 4).then(() =>
+        operate(bay, 'Device/$record-return', { scan: label(serial), receivedAt: ago(60) }),
+      ),
+      pause((i % 5) * 4).then(() =>
+        sendOrder(ehr, { ...ordered, placer: ordered.placer.value ?? '', status: 'revoked' }),
+      ),
+    ])
+    expect([back.status, revoked.order], back.text).toEqual([200, ordered.order])
+    // it was revoked before it could be linked
+    if (made.status !== 200) expect(verdict(made)).toBe('422 order-not-linkable')
+    return { ordered, serial, linked: made.status === 200 }
+  }
+
+  test('leave the reading service with what is stored, and the gaps of the day with what is true', async () => {
+    const all = []
+    for (let i = 0; i < rounds; i += 1) all.push(await round(i))
+    const linkedOnes = all.filter((r) => r.linked)
+    expect(linkedOnes.length).toBeGreaterThan(rounds / 10)
+    for (const { ordered } of linkedOnes) {
+      await expect
+        .poll(async () => (await deliveries(ordered.order)).at(-1)?.fate, { timeout: 15_000, interval: 25 })
+        .toBe('sent')
+      const order = await read<ServiceRequest>(bay, `ServiceRequest/${ordered.order}`)
+      const links = await found<DeviceUseStatement>(bay, `DeviceUseStatement?based-on=ServiceRequest/${ordered.order}`)
+      const tasks = await found<Task>(bay, `Task?based-on=ServiceRequest/${ordered.order}`)
+      expect(links.map((l) => l.status)).toEqual(['completed'])
+      expect(heldAt<ServiceRequest>(pebble, 'ServiceRequest', ordered.order).status).toBe(order.status)
+      for (const { id, status } of links)
+        expect(heldAt<DeviceUseStatement>(pebble, 'DeviceUseStatement', id).status).toBe(status)
+      for (const { id, status } of tasks) expect(heldAt<Task>(pebble, 'Task', id).status).toBe(status)
+      expect(order.status).toBe('revoked')
+    }
+    const days = [3600, 60].map((s) => ago(s).slice(0, 10))
+    const told = (await Promise.all([...new Set(days)].map(evening))).flat()
+    for (const { ordered, serial } of all) {
+      const [device] = await inDatabase<{ id: string }>(
+        service().database,
+        'select id from devices where serial_number = $1',
+        [serial],
+      )
+      const about = [`Device/${device?.id}`, `ServiceRequest/${ordered.order}`]
+      const mine = (g: DetectedIssue) => g.implicated?.some((i) => about.includes(i.reference ?? ''))
+      const stored = await found<DetectedIssue>(bay, `DetectedIssue?implicated=${about.join()}`)
+      const now = told.filter(mine).map(gist)
+      expect(stored.map(gist)).toEqual(expect.arrayContaining(now))
+      // what was open for a moment, and the facts show no more, stays as mended
+      const gone = stored.filter((g) => !now.includes(gist(g)))
+      expect(gone.filter((g) => g.mitigation === undefined)).toEqual([])
+      const worn = stored.filter((g) => g.code?.coding?.[0]?.code === 'revoked-while-worn')
+      expect(worn.filter((g) => g.mitigation === undefined)).toEqual([])
+    }
+    expect(pebble.complaints).toEqual([])
+  }, 120_000)
 })
 
 describe('the order of messages', () => {

@@ -404,6 +404,85 @@ describe('a Wednesday with everything in it', () => {
   }, 120_000)
 })
 
+describe('what an evening tells, and whom', () => {
+  const service = useTestService()
+  const { ehr, bay, lane, ops } = callersOf(service)
+  const day = '2035-07-11'
+  /** Dublin is an hour ahead of UTC, New York four behind. */
+  const at = (time: string): string => `${day}T${time}Z`
+  beforeAll(() => beginOn(service().database, at('10:00:00')))
+
+  test('a gap of one site says nothing of the patient of another: not stored, not in the report', async () => {
+    const serial = newSerial()
+    const back = await operate(bay, 'Device/$record-return', { scan: label(serial), receivedAt: at('09:30:00') })
+    expect(out<DetectedIssue>(back, 'gap').mitigation).toBeUndefined()
+    const theirs = await sendOrder(ehr, { site: 'quarry-lane' })
+    const made = await link(lane, theirs, { scan: label(serial), appliedAt: '2035-07-08T14:00:00Z' })
+    const linkId = out(made, 'link').id ?? ''
+    const secrets = [theirs.order, theirs.patient, theirs.placer.value ?? '', linkId, theirs.person.family]
+    const [stored] = await found<DetectedIssue>(bay, 'DetectedIssue?code=return-without-patient')
+    expect(stored?.mitigation?.[0]?.action.coding?.[0]?.code).toBe('linked')
+    const told = [
+      JSON.stringify(stored),
+      (await bay('GET', `/reports/day/tern-harbour/${day}.json`)).text,
+      (await bay('GET', `/reports/day/tern-harbour/${day}.csv`)).text,
+      (await evening(bay, 'tern-harbour', day)).text,
+    ]
+    for (const text of told) {
+      expect(text).toContain('return-without-patient')
+      for (const secret of secrets) expect(text).not.toContain(secret)
+    }
+  })
+
+  test('a new date that is agreed after the day has ended mends that day, and opens nothing for the new one', async () => {
+    const ordered = await sendOrder(ehr, { visit: day })
+    await service().setClock(at('23:00:00'))
+    const of = async (date: string) =>
+      (await reportOf(bay, 'tern-harbour', date)).gaps
+        .filter((g) => g.order === ordered.placer.value)
+        .map((g) => [g.gap, g.status])
+    const stored = async () =>
+      (await found<DetectedIssue>(bay, `DetectedIssue?implicated=ServiceRequest/${ordered.order}`)).map((g) => [
+        g.code?.coding?.[0]?.code,
+        g.mitigation?.[0]?.action.coding?.[0]?.code,
+      ])
+    expect([await of(day), await stored()]).toEqual([[['no-application', 'open']], [['no-application', undefined]]])
+    const newDate = '2035-07-14'
+    const answer = await operate(bay, `ServiceRequest/${ordered.order}/$record-not-applied`, {
+      why: 'rescheduled',
+      newDate,
+    })
+    expect(answer.status, answer.text).toBe(200)
+    expect([await of(day), await stored()]).toEqual([
+      [['no-application', 'mended']],
+      [['no-application', 'rescheduled']],
+    ])
+    expect(await of(newDate)).toEqual([])
+  })
+
+  test('each that was issued is a MeasureReport, for the people of its site', async () => {
+    const search = (ask: Ask, query: string) => found<MeasureReport>(ask, `MeasureReport?${query}`)
+    const reporter = `reporter:identifier=${sites}|tern-harbour`
+    const all = await search(bay, `${reporter}&period=ge${day}&period=le${day}`)
+    expect(all.map((m) => m.status)).toEqual(['complete', 'complete'])
+    expect(all.map((m) => m.reporter?.identifier?.value)).toEqual(['tern-harbour', 'tern-harbour'])
+    const { issued } = await reportOf(bay, 'tern-harbour', day)
+    expect(all.map((m) => m.date).toSorted()).toEqual(issued.map((i) => i.asOf).toSorted())
+    const [one] = all
+    const { system, value } = one?.identifier?.[0] ?? {}
+    const path = `/fhir/MeasureReport/${one?.id}`
+    expect((await search(bay, `identifier=${system}|${value}`)).map((m) => m.id)).toEqual([one?.id])
+    expect(await search(bay, 'status=pending')).toEqual([])
+    expect(await search(bay, `${reporter}&period=le2035-07-09`)).toEqual([])
+    expect((await bay<MeasureReport>('GET', path)).body.group).toEqual(one?.group)
+    expect((await ops('GET', path)).status).toBe(200)
+    expect([await search(lane, reporter), await search(ehr, reporter)]).toEqual([[], []])
+    expect([(await lane('GET', path)).status, (await ehr('GET', path)).status]).toEqual([404, 404])
+    const theirs = await search(lane, `period=ge${day}&period=le${day}`)
+    expect(new Set(theirs.map((m) => m.reporter?.identifier?.value))).toEqual(new Set(['quarry-lane']))
+  })
+})
+
 describe('a service that was down', () => {
   const database = useTestDatabase()
   const open: TestService[] = []

@@ -1,6 +1,7 @@
 /** A recorder is tied to the patient of an order, over HTTP: contract sections 3, 5 and 6. */
 import type {
   AuditEvent,
+  DetectedIssue,
   Device,
   DeviceUseStatement,
   OperationOutcome,
@@ -592,6 +593,17 @@ describe('$correct-link', () => {
     expect((await link(bay, free, { scan: label(old.serial), appliedAt: ago(60) })).status).toBe(200)
   })
 
+  test('of the device leaves the wrong one on whom it is by now', async () => {
+    const old = await linked()
+    await operate(bay, `DeviceUseStatement/${old.id}/$end-link`, { endedAt: ago(1200), why: 'removed' })
+    const next = await sendOrder(ehr)
+    out(await link(bay, next, { scan: label(old.serial), appliedAt: ago(600) }), 'link')
+    const serial = newSerial()
+    const made = out<DeviceUseStatement>(await correct(old.id, { scan: label(serial) }), 'link')
+    expect((await read<Device>(bay, made.device.reference ?? '')).serialNumber).toBe(serial)
+    expect((await read<Device>(bay, `Device/${old.device.id}`)).patient?.reference).toBe(`Patient/${next.patient}`)
+  })
+
   test('of the device is refused where the right one is on somebody else', async () => {
     const [old, other] = [await linked(), await linked()]
     const answer = await correct(old.id, { scan: label(other.serial) })
@@ -647,6 +659,18 @@ describe('$record-application', () => {
     const made = await link(bay, ordered, { scan: label(serial), appliedAt: ago(600) })
     const again = await operate(bay, 'Device/$record-application', { ...said, appliedAt: ago(300) })
     expect(out(again, 'link').id).toBe(out(made, 'link').id)
+  })
+
+  test('after a wear that is over names no link of it, and opens a gap', async () => {
+    const worn = await linked({ appliedAt: ago(180) })
+    await operate(bay, `DeviceUseStatement/${worn.id}/$end-link`, { endedAt: ago(120), why: 'removed' })
+    const said = { scan: label(worn.serial), site, evidence: 'capture' }
+    const during = await operate(bay, 'Device/$record-application', { ...said, appliedAt: ago(150) })
+    expect(out(during, 'link').id).toBe(worn.id)
+    const after = await operate(bay, 'Device/$record-application', { ...said, appliedAt: ago(60) })
+    expect(outs(after, 'link')).toEqual([])
+    const gaps = await found<DetectedIssue>(bay, `DetectedIssue?implicated=Device/${worn.device.id}`)
+    expect(gaps.map((g) => [g.code?.coding?.[0]?.code, g.patient])).toEqual([['no-link', undefined]])
   })
 
   test('refuses what it does not know: the evidence, the site, the moment', async () => {

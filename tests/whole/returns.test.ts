@@ -175,6 +175,23 @@ describe('a recorder that is linked to nobody', () => {
     expect(pebble.received.length).toBe(before)
   })
 
+  test('makes no stubs for whoever had it before it was put on again the same day', async () => {
+    const { ordered, serial, id, device } = await linked({ appliedAt: ago(300) })
+    await operate(bay, `DeviceUseStatement/${id}/$end-link`, { endedAt: ago(240), why: 'removed' })
+    await operate(bay, 'Device/$record-application', {
+      scan: label(serial),
+      appliedAt: ago(180),
+      site: { system: 'https://daybind.example/sites', value: 'tern-harbour' },
+      evidence: 'capture',
+    })
+    const answer = await giveBack({ scan: label(serial) })
+    expect(names(answer)).toEqual(['gap'])
+    expect(out<DetectedIssue>(answer, 'gap').patient).toBeUndefined()
+    expect(await found(bay, `DiagnosticReport?based-on=ServiceRequest/${ordered.order}`)).toEqual([])
+    const gaps = await found<DetectedIssue>(bay, `DetectedIssue?implicated=Device/${device}`)
+    expect(gaps.map((g) => g.code?.coding?.[0]?.code).toSorted()).toEqual(['no-link', 'return-without-patient'])
+  })
+
   test('finds its patient by a later link: a completed one with its stubs, and the gap is mended', async () => {
     const scan = label(newSerial())
     const receivedAt = ago(60)

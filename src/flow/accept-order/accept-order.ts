@@ -12,7 +12,7 @@ import { followUp } from './follow-up.ts'
 import { type Identity, type Incoming, identitiesOf, identityKey, isOlder, placesOf } from './incoming.ts'
 import { revoked, stateOf } from './order-state.ts'
 import { inBundleOf, type Known, type Placed, place, recognised, type Stored, twice, typeOf } from './place.ts'
-import { resolveReferences } from './resolve-references.ts'
+import { type Resolved, resolveReferences } from './resolve-references.ts'
 
 /** One answer for each entry, in the order of the entries. */
 export interface Accepted {
@@ -114,6 +114,12 @@ const settle = (p: Placed, resolved: FhirResource, state: Stored, known: Known, 
   }
 }
 
+const isAboutSubject = (p: Problem): boolean => p.at.some((at) => /\.subject(\.|$)/.test(at))
+
+/** A subject that could not be resolved is no patient either: one fault, told once. */
+const toldAlready = (p: Problem, resolution: Resolved | undefined): boolean =>
+  isAboutSubject(p) && (resolution?.problems.some(isAboutSubject) ?? false)
+
 /** Patients and places first, so that what refers to them finds them; the answers keep the order of the entries. */
 const rank = (incoming: Incoming): number =>
   ['Organization', 'Location', 'Practitioner', 'PractitionerRole', 'Patient'].includes(typeOf(incoming)) ? 0 : 1
@@ -154,7 +160,9 @@ export const acceptEntries = (
       ? undefined
       : stateOf(p, resolutions[i]?.resource ?? p.incoming.resource, source, (r) => locations.get(r), known.links, ctx),
   )
-  problems.push(...states.flatMap((s) => (s && !s.ok ? s.problems : [])))
+  problems.push(
+    ...states.flatMap((s, i) => (s && !s.ok ? s.problems.filter((p) => !toldAlready(p, resolutions[i])) : [])),
+  )
   if (problems.length > 0) return refuse(problems)
 
   const results = placed.map((p, i): Result => {

@@ -1,0 +1,159 @@
+/**
+ * How the database finds what is asked for every day, among twenty thousand orders: each by an index of its own, in the
+ * plans that the service's connections use.
+ */
+import { v5 as uuidv5 } from 'uuid'
+import { afterAll, beforeAll, expect, test } from 'vitest'
+import { type Database, openDatabase, type Tx } from '../../src/adapters/postgres/database.ts'
+import { eveningAsOf } from '../../src/adapters/postgres/evenings.ts'
+import { readResource, readSearch, type Sight, searchResources } from '../../src/adapters/postgres/find-resources.ts'
+import { devicesWithSerial, ordersNamed } from '../../src/adapters/postgres/load-for-links.ts'
+import { loadForOrders } from '../../src/adapters/postgres/load-for-orders.ts'
+import { statesAround, statesOfDay } from '../../src/adapters/postgres/load-states.ts'
+import { anOrder, harbourOrders, harbourPatients } from '../support/messages.ts'
+import { testSites, testSources, useTestService } from '../support/service.ts'
+import { inDatabase } from './bedside.ts'
+
+const service = useTestService()
+const rows = 20_000
+
+/** The id that the database gives to the `n`th thing of a kind. */
+const idSql = (kind: string): string => `md5('${kind}' || n)::uuid`
+const anId = uuidv5('any', uuidv5.URL)
+
+/** Enough of everything, spread over 200 days, two sites and as many people as orders. */
+const seed = `
+  insert into resources (type, id, version, updated, seen_by, tokens, body)
+    select t, md5(t || n)::uuid, 1, now() - n * interval '1 minute', array['site:' || (array['tern-harbour', 'quarry-lane'])[1 + n % 2]],
+      array['identifier=${harbourPatients}|' || n, 'patient=Patient/' || md5('Patient' || n)::uuid, 'status=active'], '{}'
+    from generate_series(1, ${rows}) n, unnest(array['Patient', 'ServiceRequest', 'Task']) t;
+  insert into names (type, id, param, value)
+    select 'Patient', md5('Patient' || n)::uuid, 'family', 'sandling' || n from generate_series(1, ${rows}) n;
+  insert into identities (owner, type, system, value, id)
+    select 'harbour-ehr', t, '${harbourOrders}', n::text, md5(t || n)::uuid
+    from generate_series(1, ${rows}) n, unnest(array['Patient', 'ServiceRequest']) t;
+  insert into orders (id, site, visit_day, state)
+    select ${idSql('ServiceRequest')}, 'tern-harbour', date '2026-01-01' + n % 200, '{}' from generate_series(1, ${rows}) n;
+  insert into patients (id, state) select ${idSql('Patient')}, '{}' from generate_series(1, ${rows}) n;
+  insert into kept (id, order_id, state) select ${idSql('Kept')}, ${idSql('ServiceRequest')}, '{}' from generate_series(1, ${rows}) n;
+  insert into devices (id, device_identifier, serial_number, state)
+    select ${idSql('Device')}, '09520123456788', 'S' || n, '{}' from generate_series(1, ${rows}) n;
+  insert into links (id, order_id, device_id, site, day, active, period, state)
+    select ${idSql('Link')}, ${idSql('ServiceRequest')}, ${idSql('Device')}, 'tern-harbour', date '2026-01-01' + n % 200, true,
+      tstzrange(now() - interval '1 day', null), '{}' from generate_series(1, ${rows}) n;
+  insert into applications (id, device_id, site, day, state)
+    select ${idSql('Application')}, ${idSql('Device')}, 'tern-harbour', date '2026-01-01' + n % 200, '{}' from generate_series(1, ${rows}) n;
+  insert into returns (id, device_id, order_id, state)
+    select ${idSql('Return')}, ${idSql('Device')}, ${idSql('ServiceRequest')}, '{}' from generate_series(1, ${rows}) n;
+  insert into tasks (id, order_id, link_id, state)
+    select ${idSql('Task')}, ${idSql('ServiceRequest')}, ${idSql('Link')}, '{}' from generate_series(1, ${rows}) n;
+  insert into stubs (id, order_id, link_id, state)
+    select ${idSql('Stub')}, ${idSql('ServiceRequest')}, ${idSql('Link')}, '{}' from generate_series(1, ${rows}) n;
+  insert into gaps (id, site, day, order_id, device_id, open, state)
+    select ${idSql('Gap')}, 'tern-harbour', date '2026-01-01' + n % 200, ${idSql('ServiceRequest')}, ${idSql('Device')}, true, '{}'
+    from generate_series(1, ${rows}) n;
+  insert into journal (recorded_at, occurred_at, step, fact, kind, id, order_id, device_id, site, day, who, request_id, state)
+    select now(), now(), 's', 'f', k, md5(k || n)::uuid, ${idSql('ServiceRequest')}, ${idSql('Device')},
+      case k when 'return' then null else 'tern-harbour' end, date '2026-01-01' + n % 200, 'w', 'r', '{}'
+    from generate_series(1, ${rows}) n, unnest(array['order', 'link', 'return']) k;
+  analyze`
+
+let db: Database
+beforeAll(async () => {
+  await inDatabase(service().database, seed)
+  db = openDatabase(service().database, () => {})
+}, 60_000)
+afterAll(() => db.close())
+
+interface Plan {
+  readonly 'Node Type': string
+  readonly 'Relation Name'?: string
+  readonly 'Index Name'?: string
+  readonly Plans?: readonly Plan[]
+}
+
+const nodesOf = (plan: Plan): readonly Plan[] => [plan, ...(plan.Plans ?? []).flatMap(nodesOf)]
+
+/** Every statement that the work sends, as the database plans it without knowing the values. */
+const plansOf = async (work: (tx: Database) => Promise<unknown>): Promise<readonly Plan[]> => {
+  const texts: string[] = []
+  const query: Tx['query'] = (text, values) => {
+    texts.push(text)
+    return db.query(text, values)
+  }
+  await work({ ...db, query })
+  const plans = await Promise.all(
+    texts.map((text) => db.script<{ 'QUERY PLAN': [{ Plan: Plan }] }>(`explain (generic_plan, format json) ${text}`)),
+  )
+  return plans.flatMap((p) => nodesOf((p[0] as { 'QUERY PLAN': [{ Plan: Plan }] })['QUERY PLAN'][0].Plan))
+}
+
+const search = (type: string, name: string, value: string, sight: Sight) => (tx: Tx) => {
+  const read = readSearch(type, [[name, value]], true)
+  if (!read.ok) throw new Error(`${name}=${value}`)
+  return searchResources(tx, read.value, sight)
+}
+
+const [harbour, tern] = [testSources[0], testSites[0]]
+if (harbour === undefined || tern === undefined) throw new Error('no source, no site')
+const here = ['site:tern-harbour']
+const watching = (tx: Database) => ({
+  db: tx,
+  parties: { sites: testSites, sources: testSources, readingServices: [] },
+  tolerances: { skew: 120, recorderClock: 60 },
+})
+const around = ['links_by_order', 'links_by_device', 'applications_by_device', 'returns_by_device', 'tasks_by_order']
+const incoming = [
+  { at: '', method: 'POST', resource: anOrder('7', `Patient?identifier=${harbourPatients}|7`) } as const,
+]
+
+const hot: readonly (readonly [string, (tx: Database) => Promise<unknown>, readonly string[]])[] = [
+  ['one resource', (tx) => readResource(tx, 'Patient', anId, here), ['resources_pkey']],
+  ['a search by id', search('Patient', '_id', anId, here), ['resources_pkey']],
+  ['a search by patient number', search('Patient', 'identifier', `${harbourPatients}|7`, here), ['resources_by_token']],
+  [
+    'the same by an operator',
+    search('Patient', 'identifier', `${harbourPatients}|7`, undefined),
+    ['resources_by_token'],
+  ],
+  [
+    'a search by placer number',
+    search('ServiceRequest', 'identifier', `${harbourOrders}|7`, here),
+    ['resources_by_token'],
+  ],
+  ['the orders of a patient', search('ServiceRequest', 'patient', `Patient/${anId}`, here), ['resources_by_token']],
+  ['the work of a patient', search('Task', 'patient', `Patient/${anId}`, here), ['resources_by_token']],
+  ['a search by family name', search('Patient', 'family', 'Sandling77', here), ['names_by_value', 'resources_pkey']],
+  [
+    'an order by its placer number',
+    (tx) => ordersNamed(tx, { system: harbourOrders, value: '7' }, here, 'bay-3'),
+    ['identities_by_name', 'resources_pkey'],
+  ],
+  [
+    'a recorder by its serial number',
+    (tx) => devicesWithSerial(tx, 'S7'),
+    ['devices_serial_number_device_identifier_key'],
+  ],
+  ['what an incoming order names', (tx) => loadForOrders(tx, incoming, harbour, undefined), ['identities_by_name']],
+  ['what is around an order and a recorder', (tx) => statesAround(tx, [anId], [anId]), around],
+  [
+    'what has to do with a day, now',
+    (tx) => statesOfDay(tx, tern.id, '2026-03-02', ['2026-03-02T00:00:00Z', '2026-03-03T00:00:00Z']),
+    ['orders_by_visit', 'links_by_day', 'applications_by_day', 'gaps_by_day', 'journal_by_day', 'journal_without_site'],
+  ],
+  [
+    'what has to do with a day, as it was',
+    (tx) => eveningAsOf(watching(tx), tern, '2020-03-02', '2020-03-03T00:00:00Z'),
+    ['journal_by_day', 'journal_by_order', 'journal_by_device', 'journal_without_site', 'journal_pkey'],
+  ],
+]
+
+test.each(hot)('%s: by its index', async (_, work, indexes) => {
+  const nodes = await plansOf(work)
+  const used = nodes.flatMap((n) => n['Index Name'] ?? [])
+  expect(used).toEqual(expect.arrayContaining([...indexes]))
+  // nothing walks through all that was ever written, neither by its last change nor row by row
+  expect(used).not.toContain('resources_by_update')
+  const walked = nodes.filter((n) => n['Node Type'] === 'Seq Scan').map((n) => n['Relation Name'])
+  expect(walked).toEqual([])
+})
