@@ -153,7 +153,7 @@ describe('a good configuration', () => {
   })
 
   it('reads the example that is to be copied', () => {
-    const example = readFileSync(new URL('../../daybind.example.yaml', import.meta.url), 'utf8')
+    const example = readFileSync(new URL('../../demo-data/daybind.example.yaml', import.meta.url), 'utf8')
     const value = good(example, { HARBOUR_EHR_TOKEN: 'a', DAYBIND_OPERATOR_TOKEN: 'b' })
     expect(value.sites.map(({ id }) => id)).toEqual(['tern-harbour', 'quarry-lane'])
     expect(value.warnings).toEqual([])

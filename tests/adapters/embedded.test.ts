@@ -214,7 +214,8 @@ describe('a data folder', () => {
     await kill(killed.child)
     process.kill(killed.pid, 'SIGKILL')
     const next = await start()
-    await session.end()
+    // not waited for: on a connection whose server was killed its end may never be told
+    void session.end()
     expect(await query(next, 'SELECT word FROM survives')).toEqual(['committed'])
     await query(next, 'DROP TABLE survives')
   })

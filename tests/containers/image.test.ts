@@ -40,7 +40,7 @@ describe('the container image', () => {
   })
 
   const tokens = { HARBOUR_EHR_TOKEN: 'one', DAYBIND_OPERATOR_TOKEN: 'two' }
-  const example = { source: `${root}/daybind.example.yaml`, target: '/etc/daybind/daybind.yaml' }
+  const example = { source: `${root}/demo-data/daybind.example.yaml`, target: '/etc/daybind/daybind.yaml' }
   const configured = { DAYBIND_CONFIG: example.target, ...tokens }
 
   it('reads a configuration that is mounted, with its secrets', async () => {

@@ -5,18 +5,16 @@
  * FORBID_SKIPS=1 makes each skipped test a failure; TEST_REPORT=PATH writes the results as JSON besides.
  */
 import { defineConfig } from 'vitest/config'
-import { SkippedReporter } from './tests/support/skipped-reporter.ts'
+import { SkippedReporter } from './support/skipped-reporter.ts'
 
 const { FORBID_SKIPS, TEST_REPORT } = process.env
+
+const jsonTo = (outputFile: string): ['json', { outputFile: string }] => ['json', { outputFile }]
 
 export default defineConfig({
   test: {
     maxWorkers: 2,
-    reporters: [
-      'default',
-      new SkippedReporter(FORBID_SKIPS === '1'),
-      ...(TEST_REPORT ? [['json', { outputFile: TEST_REPORT }] as const] : []),
-    ],
+    reporters: ['default', new SkippedReporter(FORBID_SKIPS === '1'), ...(TEST_REPORT ? [jsonTo(TEST_REPORT)] : [])],
     projects: [
       {
         extends: true,
