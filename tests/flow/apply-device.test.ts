@@ -149,6 +149,14 @@ describe('a device', () => {
 })
 
 describe('$link-device', () => {
+  test.each([
+    ['an id of another server', 'Practitioner/123', ['wrong-reference']],
+    ['an id of ours', `Practitioner/${uuid(61)}`, []],
+  ])('takes as performer %s: %s', (_, reference, problems) => {
+    const decided = tie({ performer: { reference } })
+    expect(decided.ok ? [] : decided.problems.map((p) => p.code)).toEqual(problems)
+  })
+
   test('ties the device, asks the reading service, and records who did it', () => {
     const decided = tie({ performer: { identifier: { value: 'N-17' } }, bodySite: { text: 'chest' } })
     const made = only(kind(decided, 'link'))

@@ -70,6 +70,18 @@ export const conflicts = (s: Situation, a: Application): readonly Problem[] => {
   return problems
 }
 
+/** An id of another server means nothing here; who applied it is named by identifier, or by an id of ours. */
+const performerDoubts = (performer: Reference | undefined): readonly Problem[] => {
+  const own = /^(Practitioner|PractitionerRole|Organization)\/[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$/
+  if (performer?.reference === undefined || own.test(performer.reference)) return []
+  return [
+    refusal('wrong-reference', "Parameters.parameter.where(name='performer').value.reference", {
+      found: performer.reference,
+      expected: 'Reference.identifier with the staff number, or an id of ours',
+    }),
+  ]
+}
+
 export const momentDoubts = (s: Situation, a: Application, ctx: Context): readonly Problem[] => {
   const problems: Problem[] = []
   if (bornAfter(s.patient, a.appliedAt.ms, a.site.timeZone)) problems.push(refusal('before-birth', a.appliedAt.at))
@@ -85,7 +97,11 @@ export const momentDoubts = (s: Situation, a: Application, ctx: Context): readon
         note: 'Follow the labelling and local policy.',
       }),
     )
-  return [...problems, ...(clockReading(a.deviceClock, a.appliedAt.ms, ctx).problems ?? [])]
+  return [
+    ...problems,
+    ...performerDoubts(a.performer),
+    ...(clockReading(a.deviceClock, a.appliedAt.ms, ctx).problems ?? []),
+  ]
 }
 
 /** The reading services whose rule takes the order. */
