@@ -13,11 +13,11 @@ import { forwardAgain } from './end-link.ts'
 import { captureParameters, identityDoubts, patientParameters, siteNamed, wearParameters } from './link-device.ts'
 import {
   type Application,
+  applicationDoubts,
   conflicts,
   deviceAfter,
   linkable,
   make,
-  momentDoubts,
   orderDoubts,
   type Situation,
 } from './make-link.ts'
@@ -170,7 +170,7 @@ const successor = (c: Correction, p: CorrectLinkParameters, withdrawn: LinkState
     ...ready,
     ...(p.appliedAt.length > 0 ? futureDoubts(a.appliedAt, ctx) : []),
     ...orderDoubts(s, a),
-    ...momentDoubts(s, a, ctx),
+    ...applicationDoubts(s, a, ctx),
     ...conflicts(s, a),
   ]
   if (doubts.some(isRefusal)) return refuse(doubts)

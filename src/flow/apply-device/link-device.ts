@@ -9,7 +9,15 @@ import { accept, type Checked, isRefusal, type Problem, refusal, refuse } from '
 import type { Context, Decision } from '../step.ts'
 import { unchanged } from '../step.ts'
 import { type DeviceClaim, deviceParameters } from './device-claim.ts'
-import { type Application, conflicts, linkable, make, momentDoubts, orderDoubts, type Situation } from './make-link.ts'
+import {
+  type Application,
+  applicationDoubts,
+  conflicts,
+  linkable,
+  make,
+  orderDoubts,
+  type Situation,
+} from './make-link.ts'
 import { futureDoubts, readStated, readStatedMaybe } from './moments.ts'
 import { stands } from './periods.ts'
 import { recordsOfLink } from './records.ts'
@@ -168,7 +176,7 @@ export const linkDevice = (
   const identity = identityDoubts(p, s, ctx)
   if (!application.ok) return refuse([...identity, ...linkable(s.order), ...application.problems])
   const a = application.value
-  const moment = momentDoubts(s, a, ctx)
+  const moment = applicationDoubts(s, a, ctx)
   const again = sameAgain(s, a.appliedAt.instant)
   if (again && !identity.some(isRefusal)) {
     const warnings = moment.filter((d) => !isRefusal(d))

@@ -82,7 +82,8 @@ const performerDoubts = (performer: Reference | undefined): readonly Problem[] =
   ]
 }
 
-export const momentDoubts = (s: Situation, a: Application, ctx: Context): readonly Problem[] => {
+/** What speaks against the application itself, or should be told about it. */
+export const applicationDoubts = (s: Situation, a: Application, ctx: Context): readonly Problem[] => {
   const problems: Problem[] = []
   if (bornAfter(s.patient, a.appliedAt.ms, a.site.timeZone)) problems.push(refusal('before-birth', a.appliedAt.at))
   if (s.patient.active === false || s.patient.link?.some((l) => l.type === 'replaced-by'))
