@@ -51,7 +51,8 @@ const failed = (task: RunnerTask): boolean =>
 
 const serverUrl = async (): Promise<string> => {
   const source = inject('databaseSource')
-  if (source === undefined) throw new Error('tests/vitest.config.ts must name tests/support/global-setup.ts as globalSetup.')
+  if (source === undefined)
+    throw new Error('tests/vitest.config.ts must name tests/support/global-setup.ts as globalSetup.')
   if (!source.startsWith('http:')) return source
   const answer = await fetch(source)
   const text = await answer.text()
