@@ -1,5 +1,6 @@
 /** Pages for people: the start page and the evening, readable on a phone and on one printed page; no script. */
 import { html, raw } from 'hono/html'
+import { steps } from '../flow/steps.ts'
 import type { Count } from '../flow/watch-flow/evening.ts'
 import type { Site } from '../model/configuration.ts'
 import { msOf } from '../model/instant.ts'
@@ -75,5 +76,7 @@ ${sites.map(
   ({ site, days }) => html`<h2>${site.name}</h2><ul>
 ${days.map((day) => html`<li><a href="/reports/day/${site.id}/${day}.html">${day}</a></li>`)}</ul>`,
 )}
+<h2>The flow</h2><ol>
+${steps.map((s) => html`<li><strong>${s.name}</strong>: ${s.tells}</li>`)}</ol>
 <p class="small"><a href="/fhir/metadata">CapabilityStatement</a></p>`,
   )

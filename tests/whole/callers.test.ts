@@ -4,6 +4,7 @@ import { pino } from 'pino'
 import { beforeAll, describe, expect, it } from 'vitest'
 import type { Route } from '../../src/adapters/http/call.ts'
 import { createServer } from '../../src/adapters/http/server.ts'
+import { steps } from '../../src/flow/steps.ts'
 import {
   anOrder,
   aPatient,
@@ -375,6 +376,7 @@ describe('what a caller sees', () => {
     const start = await service().as('bay-3')<string>('GET', '/')
     expect(start.body).toContain('Tern Harbour Clinic')
     expect(start.body).not.toContain('Quarry Lane')
+    for (const { name } of steps) expect(start.body).toContain(name)
   })
 })
 

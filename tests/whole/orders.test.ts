@@ -29,6 +29,7 @@ import {
   refusalOf,
 } from '../support/messages.ts'
 import { type Answer, useTestService } from '../support/service.ts'
+import { inDatabase } from './bedside.ts'
 
 const service = useTestService()
 const ehr: ReturnType<typeof service>['call'] = (...asked) => service().as('harbour-ehr')(...asked)
@@ -281,6 +282,20 @@ describe('what Daybind does not use', () => {
     const { meta: sentMeta, ...sent } = JSON.parse(body) as ServiceRequest
     expect(rest).toEqual(sent)
     expect(meta?.tag).toEqual(sentMeta?.tag)
+  })
+
+  it('is kept as it was received too, in a batch as well: the digits of a number', async () => {
+    const [placer, { patientId }] = [fresh(), await placeOrder(ehr, fresh(), fresh())]
+    const order = JSON.stringify(anOrder(placer, `Patient/${patientId}`)).slice(0, -1)
+    const body = `{"resourceType":"Bundle","type":"batch","entry":[{"request":{"method":"POST","url":"ServiceRequest"},
+      "resource":${order},"quantityQuantity":{"value":1.50,"unit":"d"}}}]}`
+    expect((await ehr<Bundle>('POST', '/fhir', { body })).body.entry?.[0]?.response?.status).toBe('201 Created')
+    const [kept] = await inDatabase<{ body: string }>(
+      service().database,
+      'select body from inbound where body like $1',
+      [`%${placer}%`],
+    )
+    expect(kept?.body).toContain('"value":1.50,')
   })
 
   it.each([

@@ -9,6 +9,7 @@ import { accept, type Checked, type Problem, refusal, refuse, statusOf } from '.
 import { defaultTakes } from '../../model/systems.ts'
 import { isTree, mapTree } from '../../model/tree.ts'
 import { checkResource } from '../fhir/door/check-resource.ts'
+import { writeJson } from '../fhir/door/exact-numbers.ts'
 import { operationOutcome } from '../fhir/outcome.ts'
 import type { Tx } from '../postgres/database.ts'
 import { readResource } from '../postgres/find-resources.ts'
@@ -240,7 +241,7 @@ const batch = async (runner: StepRunner, base: () => string, call: Call, bundle:
   for (const [i, e] of (bundle.entry ?? []).entries()) {
     const incoming = readEntry(e, i)
     const told = incoming.ok
-      ? await run(runner, call, [incoming.value], JSON.stringify(e), 'POST /fhir', tellBundle(base))
+      ? await run(runner, call, [incoming.value], writeJson(e), 'POST /fhir', tellBundle(base))
       : incoming
     if (!told.ok) entry.push(failedEntry(told.problems))
     else entry.push(...((JSON.parse(told.value.body) as { entry: unknown[] }).entry ?? []))

@@ -231,8 +231,8 @@ const inboundSql = (n: number, now: number): string => `
 
 /**
  * One statement for the whole step. Rows are looked up by laterals and scalar subqueries, so that the planner, who
- * cannot know how few they are, does not read whole tables: joins cost 60 ms an order where this costs 2. A name that another resource has already (23505) or an overlapping link (23P01)
- * fails it as a whole.
+ * cannot know how few they are, does not read whole tables: joins cost 60 ms an order where this costs 2. A placer
+ * number that another order has already (23505) or an overlapping link (23P01) fails it as a whole.
  */
 export const save = async (tx: Tx, w: Writing, ctx: Context): Promise<void> => {
   const values: unknown[] = [ctx.now]

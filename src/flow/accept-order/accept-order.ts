@@ -24,7 +24,12 @@ export interface Accepted {
   readonly warnings: readonly Problem[]
 }
 
-const factOf = (before: OrderState | undefined, status: string): Fact => {
+const factOf = (before: Stored | undefined, state: Stored): Fact => {
+  if (state.kind === 'order') return factOfOrder(before?.kind === 'order' ? before : undefined, state.status)
+  return state.kind === 'patient' ? 'patient-received' : 'resource-received'
+}
+
+const factOfOrder = (before: OrderState | undefined, status: string): Fact => {
   if (before === undefined) return 'order-accepted'
   if (revoked(status) && !revoked(before.status)) return 'order-revoked'
   if (status === 'on-hold' && before.status !== 'on-hold') return 'order-held'
@@ -76,25 +81,17 @@ const sameAgain = (p: Placed, before: Stored, now: Stored, ctx: Context): Result
   return later
     ? {
         ...quiet(p, 'same'),
-        changes: [{ fact: factOfSame(before), state: { ...before, content }, occurredAt: ctx.now }],
+        changes: [{ fact: factOf(before, before), state: { ...before, content }, occurredAt: ctx.now }],
       }
     : quiet(p, 'same')
 }
-
-const factOfSame = ({ kind }: Stored): Fact =>
-  kind === 'order' ? 'order-revised' : kind === 'patient' ? 'patient-received' : 'resource-received'
 
 const settle = (p: Placed, resolved: FhirResource, state: Stored, known: Known, ctx: Context): Result => {
   const before = p.before?.state
   if (before !== undefined && before.content.digest === state.content.digest) return sameAgain(p, before, state, ctx)
   if (before !== undefined && isOlder(state.content, before.content))
     return quiet(p, 'older', [warning('stale-content', placesOf(p.incoming, 'meta'))])
-  const fact: Fact =
-    state.kind === 'order'
-      ? factOf(before?.kind === 'order' ? before : undefined, state.status)
-      : state.kind === 'patient'
-        ? 'patient-received'
-        : 'resource-received'
+  const fact = factOf(before, state)
   const content = state.kind === 'order' && state.byHand ? markByHand(resolved) : resolved
   const left =
     before?.kind === 'order' && state.kind === 'order' && before.site !== state.site ? before.site : undefined
@@ -165,14 +162,15 @@ export const acceptEntries = (
   )
   if (problems.length > 0) return refuse(problems)
 
-  const results = placed.map((p, i): Result => {
+  const ranked = placed.map((p, i) => {
     const [state, resolution] = [states[i], resolutions[i]]
-    return state?.ok && resolution ? settle(p, resolution.resource, state.value, known, ctx) : quiet(p, 'matched')
+    const result =
+      state?.ok && resolution ? settle(p, resolution.resource, state.value, known, ctx) : quiet(p, 'matched')
+    return { result, rank: rank(p.incoming) }
   })
-  const inOrder = results.map((result, i) => ({ result, rank: rank(placed[i]?.incoming ?? (entries[0] as Incoming)) }))
-  inOrder.sort((a, b) => a.rank - b.rank)
+  const results = ranked.map(({ result }) => result)
   return accept({
-    changes: inOrder.flatMap(({ result }) => result.changes),
+    changes: ranked.toSorted((a, b) => a.rank - b.rank).flatMap(({ result }) => result.changes),
     forward: results.flatMap((r) => r.forward),
     answer: results.map((r) => r.answer),
     warnings: results.flatMap((r) => r.answer.warnings),
