@@ -14,6 +14,7 @@ import { readingRoutes } from './adapters/http/reading.ts'
 import { returnDeviceRoutes } from './adapters/http/return-device.ts'
 import { createServer } from './adapters/http/server.ts'
 import { watchFlowRoutes } from './adapters/http/watch-flow.ts'
+import type { RequestDeadlines } from './adapters/http/wire.ts'
 import { recordConfiguration } from './adapters/postgres/configuration-fact.ts'
 import { openDatabase } from './adapters/postgres/database.ts'
 import { queueDeliveries } from './adapters/postgres/deliveries.ts'
@@ -35,6 +36,8 @@ export interface ServiceOptions {
   readonly patience?: Patience
   readonly roundMs?: number
   readonly deliveryDeadlineMs?: number
+  /** For the tests: how long a request may take to arrive. */
+  readonly requestDeadlines?: RequestDeadlines
 }
 
 export interface Service {
@@ -180,7 +183,7 @@ const start = async (
     ...notBuiltRoutes,
   ]
   const since = new Date().toISOString()
-  const app = createServer(c, [...routes, metadataRoute(routes, base, version, since)], log)
+  const app = createServer(c, [...routes, metadataRoute(routes, base, version, since)], log, options.requestDeadlines)
   undo.add(() => app.close())
   await rounds.now()
   await app.listen({ port: c.port, host: c.host }).catch((error: NodeJS.ErrnoException) => {

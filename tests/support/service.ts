@@ -157,12 +157,13 @@ export const startTestService = async (options: TestServiceOptions = {}): Promis
   const lines: string[] = []
   const log = options.log ?? pino({ level: 'trace' }, { write: (line: string) => void lines.push(line) })
   const configuration = configurationOf(options, database)
-  const { patience, roundMs, deliveryDeadlineMs } = options
+  const { patience, roundMs, deliveryDeadlineMs, requestDeadlines } = options
   const service = await startService(configuration, {
     log,
     ...(patience && { patience }),
     ...(roundMs !== undefined && { roundMs }),
     ...(deliveryDeadlineMs !== undefined && { deliveryDeadlineMs }),
+    ...(requestDeadlines && { requestDeadlines }),
   }).catch(async (error) => {
     await own?.drop()
     throw error

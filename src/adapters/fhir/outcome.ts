@@ -9,6 +9,7 @@ const issueOf = (problem: Problem): OperationOutcomeIssue => {
     code: issue,
     details: { coding: [{ system: systems.refusal, code: problem.code }], text },
     diagnostics: sentence(problem),
+    ...(problem.location !== undefined && { location: [problem.location] }),
     ...(problem.at.length > 0 && { expression: [...problem.at] }),
   }
 }
@@ -21,7 +22,8 @@ const nothingWrong: OperationOutcomeIssue = {
 
 /**
  * The answer that names every problem: one issue each, with our code, a sentence that says what was found and what is
- * expected, and the FHIRPath of the place. Without problems it says so, since R4 wants at least one issue.
+ * expected, and the FHIRPath of the place; where that is none of FHIRPath's (a header, a parameter of the query, a line),
+ * `location` names it. Without problems it says so, since R4 wants at least one issue.
  */
 export const operationOutcome = (problems: readonly Problem[]): OperationOutcome => ({
   resourceType: 'OperationOutcome',
