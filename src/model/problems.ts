@@ -119,6 +119,7 @@ export const refusals = table({
   'before-birth': row(422, 'business-rule', "The moment lies before the patient's birth."),
   'ends-before-start': row(422, 'business-rule', 'The end does not lie after the start.'),
   'moment-needs-seconds': row(422, 'business-rule', 'The moment must be given to the second, with its offset.'),
+  'leap-second': row(422, 'business-rule', 'A leap second has no place on our time line.'),
   'order-not-linkable': row(422, 'business-rule', 'The order cannot be linked in its present state.'),
   'element-not-changeable': row(422, 'business-rule', 'This element may not be changed by this caller.'),
   'stale-content': row(
@@ -165,9 +166,15 @@ export interface Problem {
 
 type Details = { found?: unknown; expected?: string; note?: string; location?: string }
 
+const codeOf = (character: string): string =>
+  `<U+${(character.codePointAt(0) ?? 0).toString(16).toUpperCase().padStart(4, '0')}>`
+
+/** What was found, for people: never at length, never invisible, and nothing that a terminal would obey. */
 const describe = (value: unknown): string => {
   const text = typeof value === 'string' ? value : (JSON.stringify(value) ?? String(value))
-  return text.length > 120 ? `${text.slice(0, 117)}…` : text
+  if (text.trim() === '') return text === '' ? 'an empty string' : 'white space alone'
+  const short = text.length > 120 ? `${text.slice(0, 117).replace(/[\ud800-\udbff]$/, '')}…` : text
+  return short.replace(/\p{Cc}/gu, codeOf)
 }
 
 const problem = (

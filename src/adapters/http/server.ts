@@ -15,9 +15,16 @@ import { parseJson } from '../fhir/door/parse-json.ts'
 import { isOutage } from '../postgres/database.ts'
 import { type Call, problemReply, type Reply, type Route } from './call.ts'
 import { sightOf, whoCalls } from './callers.ts'
-import { harmlessHeaders, maxHeaderSize, type RequestDeadlines, usualDeadlines, Wire, wireProblem } from './wire.ts'
+import {
+  fhirJson,
+  harmlessHeaders,
+  maxHeaderSize,
+  type RequestDeadlines,
+  usualDeadlines,
+  Wire,
+  wireProblem,
+} from './wire.ts'
 
-const fhirJson = 'application/fhir+json; charset=utf-8'
 const formType = 'application/x-www-form-urlencoded'
 const bodyLimit = 1024 * 1024
 
@@ -38,6 +45,12 @@ declare module 'fastify' {
 const requestId = (given: string | undefined): string =>
   given !== undefined && /^[A-Za-z0-9._:-]{1,64}$/.test(given) ? given : uuidv7()
 
+/** What stands behind the first question mark of the address; a second one is part of a value. */
+const queryOf = ({ url }: FastifyRequest): string => {
+  const at = url.indexOf('?')
+  return at === -1 ? '' : url.slice(at + 1)
+}
+
 /** `application/json` only for who asks for it and not for FHIR's own. */
 const answerType = (accept: string | undefined): string | undefined => {
   if (accept === undefined || accept === '' || /\*\/\*|application\/\*/.test(accept)) return fhirJson
@@ -46,7 +59,7 @@ const answerType = (accept: string | undefined): string | undefined => {
 }
 
 const formatProblems = (request: FastifyRequest, url: string): readonly Problem[] => {
-  const format = new URLSearchParams(request.url.split('?')[1] ?? '').get('_format')
+  const format = new URLSearchParams(queryOf(request)).get('_format')
   const wrong = format !== null && !/json/i.test(format)
   if (!url.startsWith('/fhir') || (!wrong && answerType(request.headers.accept) !== undefined)) return []
   return [
@@ -65,7 +78,7 @@ const send = (request: FastifyRequest, reply: FastifyReply, answer: Reply): Fast
 }
 
 const callOf = (request: FastifyRequest, caller: ActingCaller, configuration: Configuration): Call => {
-  const query = [...new URLSearchParams(request.url.split('?')[1] ?? '')]
+  const query = [...new URLSearchParams(queryOf(request))]
   return {
     caller,
     sight: sightOf(caller, configuration.sites),
@@ -163,7 +176,7 @@ const mediaProblems = (request: FastifyRequest, route: Route): readonly Problem[
 
 /** A query that cannot be decoded, or of which nobody can say whether it asks for a dry run, is not guessed at. */
 const queryProblems = (request: FastifyRequest): readonly Problem[] => {
-  const text = request.url.split('?')[1] ?? ''
+  const text = queryOf(request)
   if (text === '') return []
   if (text.includes('%') && !isDecodable(text)) return [{ ...brokenAddress, location: 'http.query' }]
   return [...new URLSearchParams(text).getAll('dry-run')]

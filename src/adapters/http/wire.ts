@@ -29,6 +29,9 @@ export const maxHeaderSize = 16 * 1024
 /** So long a closed connection stays readable: a reset would take our answer away from who is still sending. */
 const lingerMs = 1_000
 
+export const fhirJson = 'application/fhir+json; charset=utf-8'
+
+/** What every answer carries. */
 export const harmlessHeaders = (requestId: string): Readonly<Record<string, string>> => ({
   'x-request-id': requestId,
   'cache-control': 'no-store',
@@ -88,7 +91,7 @@ const rawAnswer = ({ status, body = '', headers }: Reply, requestId: string): st
   const all = {
     ...harmlessHeaders(requestId),
     ...headers,
-    'content-type': 'application/fhir+json; charset=utf-8',
+    'content-type': fhirJson,
     'content-length': String(Buffer.byteLength(body)),
     connection: 'close',
   }
@@ -179,8 +182,8 @@ export class Wire {
       refusal('expectation-not-met', '', { expected: '100-continue', location: 'http.Expect' }),
     ])
     this.log.info({ requestId, step: 'none', route: 'none', status, cause: 'Expect' }, 'request')
-    const headers = { 'content-type': 'application/fhir+json; charset=utf-8', connection: 'close' }
-    response.writeHead(status, { ...harmlessHeaders(requestId), ...headers }).end(body)
+    const headers = { ...harmlessHeaders(requestId), 'content-type': fhirJson, connection: 'close' }
+    response.writeHead(status, { ...headers, 'content-length': Buffer.byteLength(body) }).end(body)
     request.resume()
   }
 }

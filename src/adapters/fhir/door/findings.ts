@@ -35,3 +35,13 @@ export const kindOf = (value: unknown): string => {
   if (Array.isArray(value)) return 'an array'
   return typeof value === 'object' ? 'an object' : `a ${typeof value}`
 }
+
+/**
+ * A property name as FHIRPath writes it. What is no element of FHIR may be named anything, at any length: such a name
+ * is put in back quotes and cut.
+ */
+export const nameInPath = (name: string): string => {
+  if (/^[A-Za-z_]\w{0,63}$/.test(name)) return name
+  const text = name.length > 40 ? `${name.slice(0, 39)}…` : name
+  return `\`${JSON.stringify(text).slice(1, -1).replaceAll('`', '\\`')}\``
+}
