@@ -1,4 +1,5 @@
 /** accept-order over HTTP: POST and PUT of one resource, transaction and batch. */
+import { setImmediate } from 'node:timers/promises'
 import type { Bundle, BundleEntry, FhirResource } from 'fhir/r4.js'
 import { type Accepted, acceptEntries, namesDropped } from '../../flow/accept-order/accept-order.ts'
 import { type Incoming, identitiesOf, readCriterion } from '../../flow/accept-order/incoming.ts'
@@ -10,7 +11,7 @@ import { defaultTakes } from '../../model/systems.ts'
 import { isTree, mapTree } from '../../model/tree.ts'
 import { checkResource } from '../fhir/door/check-resource.ts'
 import { writeJson } from '../fhir/door/exact-numbers.ts'
-import { operationOutcome } from '../fhir/outcome.ts'
+import { maxTold, operationOutcome } from '../fhir/outcome.ts'
 import type { Tx } from '../postgres/database.ts'
 import { readResource } from '../postgres/find-resources.ts'
 import { loadForOrders, namesToLock } from '../postgres/load-for-orders.ts'
@@ -232,10 +233,15 @@ const readEntry = (entry: BundleEntry, i: number): Checked<Incoming> => {
 
 /** All or nothing. */
 const transaction = async (runner: StepRunner, base: () => string, call: Call, bundle: Bundle): Promise<Reply> => {
-  const read = (bundle.entry ?? []).map(readEntry)
-  const problems = read.flatMap((r) => (r.ok ? [] : r.problems))
+  const problems: Problem[] = []
+  const entries: Incoming[] = []
+  for (const [i, e] of (bundle.entry ?? []).entries()) {
+    const read = readEntry(e, i)
+    if (read.ok) entries.push(read.value)
+    else problems.push(...read.problems)
+    if (problems.length > maxTold) break
+  }
   if (problems.length > 0) return problemReply(problems)
-  const entries = read.flatMap((r) => (r.ok ? [r.value] : []))
   if (entries.length === 0) return fhirReply(200, { resourceType: 'Bundle', type: 'transaction-response' })
   return toldReply(await run(runner, call, entries, call.text, 'POST /fhir', tellBundle(base)))
 }
@@ -247,13 +253,18 @@ const failedEntry = (problems: readonly Problem[]) => ({
 /** Each entry for itself; a failure of one is told in its place. */
 const batch = async (runner: StepRunner, base: () => string, call: Call, bundle: Bundle): Promise<Reply> => {
   const entry: unknown[] = []
+  let told = 0
   for (const [i, e] of (bundle.entry ?? []).entries()) {
     const incoming = readEntry(e, i)
-    const told = incoming.ok
+    const done = incoming.ok
       ? await run(runner, call, [incoming.value], writeJson(e), 'POST /fhir', tellBundle(base))
-      : incoming
-    if (!told.ok) entry.push(failedEntry(told.problems))
-    else entry.push(...((JSON.parse(told.value.body) as { entry: unknown[] }).entry ?? []))
+      : // others are served between two entries, also where all of them are refused unread
+        await setImmediate(incoming)
+    if (done.ok) entry.push(...((JSON.parse(done.value.body) as { entry: unknown[] }).entry ?? []))
+    else {
+      entry.push(failedEntry(told < maxTold ? done.problems : done.problems.slice(0, 1)))
+      told += done.problems.length
+    }
   }
   return fhirReply(200, { resourceType: 'Bundle', type: 'batch-response', ...(entry.length > 0 && { entry }) })
 }

@@ -1,6 +1,7 @@
 import { type Problem, type RefusalCode, refusal } from '../../../model/problems.ts'
 
-const maxFindings = 500
+/** One more than is told, so that it can be told that there are more. */
+const maxFindings = 501
 
 /** Collects the problems of one resource; what lies in an entry of a Bundle gets a second expression. */
 export class Findings {
@@ -18,7 +19,7 @@ export class Findings {
     return this.problems.length
   }
 
-  /** `at` is the FHIRPath from the resource itself. Beyond 500 problems nothing more is noted. */
+  /** `at` is the FHIRPath from the resource itself. Beyond what can be told nothing more is noted. */
   add(code: RefusalCode, at: string, details: { found?: unknown; expected?: string; note?: string } = {}): void {
     if (this.problems.length >= maxFindings) return
     const outer = this.within === undefined ? undefined : `${this.within}${at.slice(this.type.length)}`

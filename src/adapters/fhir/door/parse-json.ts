@@ -4,7 +4,7 @@ import { parseExactly } from './exact-numbers.ts'
 import { expressionsOf } from './expressions.ts'
 import { type Fault, type JsonLimits, scanJson } from './scan-json.ts'
 
-export const usualLimits: JsonLimits = { depth: 64, items: 2000 }
+export const usualLimits: JsonLimits = { depth: 64, items: 2000, allItems: 20_000 }
 
 /**
  * Turns a body into a value, and refuses what is not JSON in valid UTF-8 or what would do harm behind the door:
