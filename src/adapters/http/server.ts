@@ -132,11 +132,12 @@ const handler =
   (route: Route, configuration: Configuration) =>
   async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply> => {
     const call = callOf(request, request.acting ?? anybody, configuration)
+    const media = mediaProblems(request, route)
     const problems = [
       ...formatProblems(request, route.url),
       ...queryProblems(request),
-      ...mediaProblems(request, route),
-      ...(request.received?.problems ?? []),
+      // what came as something else than JSON cannot be judged as JSON
+      ...(media.length > 0 ? media : (request.received?.problems ?? [])),
     ]
     if (problems.length === 0) return send(request, reply, await route.handle(call))
     const missing = route.find === undefined ? [] : await route.find(call)
