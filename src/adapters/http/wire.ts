@@ -157,11 +157,11 @@ export class Wire {
 
   private endAfter(socket: Duplex, responses: readonly ServerResponse[]): void {
     this.given.add(socket)
-    let left = responses.length
-    for (const response of responses) {
-      response.shouldKeepAlive = false
-      response.once('close', () => --left === 0 && this.endQuietly(socket))
-    }
+    // answers go out in the order of their requests: behind the last one the connection ends
+    const last = responses.at(-1)
+    if (last === undefined) return
+    last.shouldKeepAlive = false
+    last.once('close', () => this.endQuietly(socket))
   }
 
   private endQuietly(socket: Duplex): void {
