@@ -127,14 +127,14 @@ const hot: readonly (readonly [string, (tx: Database) => Promise<unknown>, reado
   [
     'an order by its placer number',
     (tx) => ordersNamed(tx, { system: harbourOrders, value: '7' }, here, 'bay-3'),
-    ['identities_by_name', 'resources_pkey'],
+    ['identities_pkey', 'resources_pkey'],
   ],
   [
     'a recorder by its serial number',
     (tx) => devicesWithSerial(tx, 'S7'),
     ['devices_serial_number_device_identifier_key'],
   ],
-  ['what an incoming order names', (tx) => loadForOrders(tx, incoming, harbour, undefined), ['identities_by_name']],
+  ['what an incoming order names', (tx) => loadForOrders(tx, incoming, harbour, undefined), ['identities_pkey']],
   ['what is around an order and a recorder', (tx) => statesAround(tx, [anId], [anId]), around],
   [
     'what has to do with a day, now',

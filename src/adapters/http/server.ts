@@ -1,4 +1,5 @@
 /** The server: bodies parsed once at the door, every error an OperationOutcome, one line in the log for each request. */
+import { randomUUIDv7 } from 'node:crypto'
 import type { Socket } from 'node:net'
 import Fastify, {
   type FastifyBaseLogger,
@@ -8,7 +9,6 @@ import Fastify, {
   LogController,
 } from 'fastify'
 import type { Logger } from 'pino'
-import { v7 as uuidv7 } from 'uuid'
 import type { ActingCaller } from '../../flow/step.ts'
 import type { Configuration } from '../../model/configuration.ts'
 import { type Problem, refusal } from '../../model/problems.ts'
@@ -36,7 +36,7 @@ declare module 'fastify' {
 
 /** Taken from the caller where it is harmless in a log and in a header. */
 const requestId = (given: string | undefined): string =>
-  given !== undefined && /^[A-Za-z0-9._:-]{1,64}$/.test(given) ? given : uuidv7()
+  given !== undefined && /^[A-Za-z0-9._:-]{1,64}$/.test(given) ? given : randomUUIDv7()
 
 /** `application/json` only for who asks for it and not for FHIR's own. */
 const answerType = (accept: string | undefined): string | undefined => {

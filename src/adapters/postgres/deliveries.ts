@@ -1,6 +1,6 @@
 /** The rows of deliveries: queueing, claiming, and what became of an attempt. Their pace is real time. */
+import { randomUUIDv7 } from 'node:crypto'
 import type { Patient, ServiceRequest } from 'fhir/r4.js'
-import { v7 as uuidv7 } from 'uuid'
 import { type LinkedOrder, linkedOrderBundle } from '../../flow/forward-order/linked-order.ts'
 import type { Forward } from '../../flow/step.ts'
 import type { DeviceState, LinkState, OrderState, State, StubState, TaskState } from '../../model/states.ts'
@@ -59,7 +59,7 @@ export const queueDeliveries = async (
 ): Promise<readonly Queued[]> => {
   const queued: Queued[] = []
   for (const f of forward) {
-    const id = uuidv7()
+    const id = randomUUIDv7()
     const body = writeJson(linkedOrderBundle(await linkedOrder(tx, f), id))
     await tx.query(
       `with older as (update deliveries set fate = 'superseded', next_attempt = null

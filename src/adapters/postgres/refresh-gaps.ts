@@ -72,7 +72,7 @@ export const gapChanges = (found: readonly GapState[], stored: readonly GapState
 const openGaps = async (tx: Tx, orders: readonly string[], devices: readonly string[]): Promise<readonly GapState[]> =>
   (
     await tx.query<{ state: GapState }>(
-      'select state from gaps where order_id = any($1::uuid[]) union select state from gaps where device_id = any($2::uuid[])',
+      'select state from gaps where order_id = any($1::uuid[]) or device_id = any($2::uuid[])',
       [orders, devices],
     )
   ).map((r) => r.state)
@@ -99,6 +99,8 @@ export const watchAround = async (
   const changes = gapChanges(found.filter(mine), await openGaps(tx, orders, devices), ctx.now)
   if (changes.length > 0) await save(tx, { step: 'watch-flow', changes }, ctx)
 }
+
+export const mayHaveGaps = (changes: readonly Change[], ctx: Context): boolean => changes.some((c) => mayMatter(c, ctx))
 
 export const refreshGaps = async (tx: Tx, changes: readonly Change[], ctx: Context): Promise<void> => {
   const states = changes.filter((c) => mayMatter(c, ctx)).map((c) => c.state)

@@ -139,13 +139,13 @@ const referencesOf = (value: unknown): readonly string[] => {
 }
 
 /** An instant that PostgreSQL reads; what lies beyond the year 9999 lies beyond everything. */
-const written = (ms: number): string => (ms < Date.UTC(10_000, 0, 1) ? new Date(ms).toISOString() : 'infinity')
+const written = (ms: number): string => (ms < endOfTime ? new Date(ms).toISOString() : 'infinity')
+const endOfTime = Date.UTC(10_000, 0, 1)
 
 /** The first instant of a day, years before 100 included; NaN where there is no such day. */
 const dayStart = (y: string, m = '01', d = '01'): number => {
-  const day = `${y}-${m}-${d}`
-  const ms = Date.parse(`${day}T00:00:00Z`)
-  return y !== '0000' && !Number.isNaN(ms) && new Date(ms).toISOString().startsWith(day) ? ms : Number.NaN
+  const day = new Date(`${y}-${m}-${d}T00:00:00Z`)
+  return y !== '0000' && day.getUTCDate() === Number(d) ? day.getTime() : Number.NaN
 }
 
 /** A date of any precision as the half-open span of instants that it may mean; without an offset in UTC. */
