@@ -84,19 +84,20 @@ export const watchAround = async (
   devices: readonly string[],
   ctx: Context,
 ): Promise<void> => {
-  const states = await statesAround(tx, orders, devices)
+  const [states, open] = await Promise.all([statesAround(tx, orders, devices), openGaps(tx, orders, devices)])
   const [theirOrders, theirDevices] = [
     [...new Set([...orders, ...states.flatMap(ordersOf)])],
     [...new Set([...devices, ...states.flatMap(devicesOf)])],
   ]
   // an order's links lead to devices whose other facts matter too, and the other way round: one more look is enough
-  const all = await statesAround(tx, theirOrders, theirDevices)
+  const isWhole = theirOrders.length === orders.length && theirDevices.length === devices.length
+  const all = isWhole ? states : await statesAround(tx, theirOrders, theirDevices)
   const found = gapsOf(factsFrom(all), { asOf: ctx.now, parties: ctx.parties, tolerances: ctx.tolerances })
   // what is about others is looked at and left to the steps that hold their locks
   const mine = (g: GapState) =>
     (g.orderId !== undefined && orders.includes(g.orderId)) ||
     (g.deviceId !== undefined && devices.includes(g.deviceId))
-  const changes = gapChanges(found.filter(mine), await openGaps(tx, orders, devices), ctx.now)
+  const changes = gapChanges(found.filter(mine), open, ctx.now)
   if (changes.length > 0) await save(tx, { step: 'watch-flow', changes }, ctx)
 }
 

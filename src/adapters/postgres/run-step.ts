@@ -147,7 +147,11 @@ export const inStep = async (
     const begun = begin(tx, locks).then(
       (now): Context => ({ now, newId: randomUUIDv7, caller, requestId, parties, tolerances }),
     )
-    const [, { end, pending }] = await Promise.all([begun, work(tx, begun)])
+    const working = work(tx, begun)
+    // whatever fails: nothing of it goes on when the connection is another's
+    await Promise.allSettled([begun, working])
+    await begun
+    const { end, pending } = await working
     await Promise.all([pending, tx.script(end)])
   })
 }
