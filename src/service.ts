@@ -158,6 +158,8 @@ const untilThere = async <T>(options: ServiceOptions, log: Logger, work: () => P
     } catch (error) {
       if (!isOutage(error)) throw error
       const code = error instanceof DatabaseError ? error.code : undefined
+      if (code?.startsWith('28') || code === '3D000')
+        throw new CannotStart(`The database does not admit Daybind (${code}): look at DATABASE_URL.`, { cause: error })
       if (performance.now() > deadline)
         throw new CannotStart(
           `The database could not be used for ${patience / 1000} s (${code}): look at the server that DATABASE_URL names.`,

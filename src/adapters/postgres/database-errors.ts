@@ -46,9 +46,13 @@ interface Raw {
   message?: string
 }
 
+/** pg-boss tells of errors by plain objects that look like one. */
+const looksLikeError = (thing: unknown): thing is Raw & { readonly message: string } =>
+  typeof thing === 'object' && thing !== null && 'message' in thing && typeof thing.message === 'string'
+
 export const withoutValues = (error: unknown): unknown => {
-  if (error instanceof DatabaseError || !(error instanceof Error)) return error
-  const { code, constraint, severity } = error as Raw
+  if (error instanceof DatabaseError || !looksLikeError(error)) return error
+  const { code, constraint, severity } = error
   if (severity !== undefined || code !== undefined) {
     const name = constraint === undefined ? '' : ` on ${constraint}`
     return new DatabaseError(code, constraint, `${severity ?? 'error'} ${code ?? ''}${name}`)

@@ -1,6 +1,6 @@
 /** The pool and what every statement goes through. What a database error quotes is stripped here. */
 import { Client, type ClientBase, Pool, type PoolClient, type QueryResultRow, types } from 'pg'
-import { busy, DatabaseError, isLost, withoutValues } from './database-errors.ts'
+import { busy, DatabaseError, isLost, isOutage, lost, withoutValues } from './database-errors.ts'
 import { roomWatch, troubleOf } from './database-trouble.ts'
 
 export { DatabaseError, isOutage, withoutValues } from './database-errors.ts'
@@ -98,8 +98,10 @@ const lend = async <T>(
   work: (client: PoolClient) => Promise<T>,
 ): Promise<T> => {
   if (pool.waitingCount >= waiting) throw new DatabaseError(busy, undefined, `${waiting} calls wait already`)
-  const client = await pool.connect().catch((error) => {
-    throw withoutValues(error)
+  const client = await pool.connect().catch((foreign) => {
+    const error = withoutValues(foreign)
+    // whatever keeps the server from admitting a session is trouble of the server, not of the call
+    throw isOutage(error) ? error : new DatabaseError(lost, undefined, 'no session')
   })
   let broken: Error | undefined
   // a connection that ends between two statements tells so by this event alone; unheard, it would end the process

@@ -96,6 +96,6 @@ export const deliver = async (d: Delivering, id: string): Promise<void> => {
 
 /** Finds what is due and has no job: retries, and what a crash left behind. */
 export const sweep = async (d: Delivering): Promise<void> => {
-  const due = await takeUnannounced(d.db, 500)
+  const due = await takeUnannounced(d.db, 500, d.leaseSeconds)
   if (due.length > 0) await d.queue.announce(d.db, due)
 }
