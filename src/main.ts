@@ -45,13 +45,21 @@ const configuration = (): Configuration | undefined => {
 }
 
 const closeDeadlineMs = 10_000
+/** For so long calls are still taken after the signal, so that balancers see that it is not ready any more. */
+const lingerMs = 1_000
+/** Ctrl-C reaches the service twice, from the terminal and from npm; a signal after so long is meant as another one. */
+const sameSignalMs = 1_000
 
-/** Closes on the first signal and ends the process; after the deadline, or on a second signal, at once. */
+/** Closes on the first signal and ends the process; after the deadline, or on another signal, at once. */
 const closeOnSignal = (close: () => Promise<void>): void => {
-  let closing = false
+  let since: number | undefined
   const stop = (): void => {
-    if (closing) process.exit(1)
-    closing = true
+    if (since !== undefined) {
+      if (performance.now() - since < sameSignalMs) return
+      complain('Told to end again; ending at once.')
+      process.exit(1)
+    }
+    since = performance.now()
     setTimeout(() => {
       complain(`Not closed within ${closeDeadlineMs / 1000} s; ending all the same.`)
       process.exit(1)
@@ -73,10 +81,19 @@ const serve: Command = async (args) => {
   const settings = configuration()
   if (settings === undefined) return 1
   const { startService } = await import('./service.ts')
-  const starting = startService(settings)
+  const giveUp = new AbortController()
+  const starting = startService(settings, { giveUp: giveUp.signal })
   // a signal during the start waits for its end, so that nothing half started is left behind
-  closeOnSignal(async () => (await starting).close())
-  await starting
+  closeOnSignal(async () => {
+    giveUp.abort()
+    const service = await starting.catch(() => undefined)
+    await service?.close({ lingerMs })
+  })
+  try {
+    await starting
+  } catch (error) {
+    if (!giveUp.signal.aborted) throw error
+  }
   return 'stays up'
 }
 

@@ -40,14 +40,26 @@ export interface Rounds {
   stop(): Promise<void>
 }
 
-/** Does `round` again and again, never two at once. An error is told and the next round tries again. */
+/**
+ * Does `round` again and again, never two at once. An error is told and the next round tries again. Rounds that hang (a
+ * database that does not answer) do not pile up: one more at most waits for them.
+ */
 export const startRounds = (everyMs: number, round: () => Promise<void>, onError: (error: unknown) => void): Rounds => {
   let last: Promise<void> = Promise.resolve()
+  let waiting = 0
   const once = (): Promise<void> => {
-    last = last.then(round).catch(onError)
+    waiting += 1
+    last = last
+      .then(() => {
+        waiting -= 1
+        return round()
+      })
+      .catch(onError)
     return last
   }
-  const timer = setInterval(once, everyMs)
+  const timer = setInterval(() => {
+    if (waiting === 0) void once()
+  }, everyMs)
   return {
     now: once,
     stop: async () => {

@@ -41,7 +41,7 @@ export interface TestService {
   logText(): string
   /** Moves the flow's clock forward, and does what has become due. */
   setClock(moment: string): Promise<void>
-  close(): Promise<void>
+  close(options?: { readonly lingerMs?: number }): Promise<void>
 }
 
 export interface TestServiceOptions extends ServiceOptions {
@@ -157,13 +157,8 @@ export const startTestService = async (options: TestServiceOptions = {}): Promis
   const lines: string[] = []
   const log = options.log ?? pino({ level: 'trace' }, { write: (line: string) => void lines.push(line) })
   const configuration = configurationOf(options, database)
-  const { patience, roundMs, deliveryDeadlineMs } = options
-  const service = await startService(configuration, {
-    log,
-    ...(patience && { patience }),
-    ...(roundMs !== undefined && { roundMs }),
-    ...(deliveryDeadlineMs !== undefined && { deliveryDeadlineMs }),
-  }).catch(async (error) => {
+  const { sites: _s, sources: _o, readingServices: _r, callers: _c, pebble: _p, ...rest } = options
+  const service = await startService(configuration, { ...rest, log }).catch(async (error) => {
     await own?.drop()
     throw error
   })
@@ -176,8 +171,8 @@ export const startTestService = async (options: TestServiceOptions = {}): Promis
     logLines: () => lines.map((line) => JSON.parse(line) as LogLine),
     logText: () => lines.join(''),
     setClock: service.setClock,
-    close: async () => {
-      await service.close()
+    close: async (closing) => {
+      await service.close(closing)
       await own?.drop()
     },
   }

@@ -245,9 +245,15 @@ const logLine = (request: FastifyRequest, reply: FastifyReply, routes: ReadonlyM
 
 /**
  * @param routes each says who may call it
+ * @param onOutage told of what was answered with 503 because of the database
  * @throws when a route says nothing of its callers
  */
-export const createServer = (configuration: Configuration, routes: readonly Route[], log: Logger): FastifyInstance => {
+export const createServer = (
+  configuration: Configuration,
+  routes: readonly Route[],
+  log: Logger,
+  onOutage: (error: unknown) => void = () => {},
+): FastifyInstance => {
   const silent = routes.find((r) => r.may === undefined || (r.may !== 'public' && r.may.length === 0))
   if (silent) throw new Error(`The route ${silent.method} ${silent.url} does not say who may call it.`)
   const app = Fastify({
@@ -257,6 +263,8 @@ export const createServer = (configuration: Configuration, routes: readonly Rout
     requestTimeout: 30_000,
     connectionTimeout: 60_000,
     keepAliveTimeout: 2_000,
+    // what still arrives while the service closes is served: the caller sent it before it could know
+    return503OnClosing: false,
     routerOptions: { maxParamLength: 200, ignoreTrailingSlash: true },
     exposeHeadRoutes: true,
     frameworkErrors: (_error, request, reply) => {
@@ -271,6 +279,7 @@ export const createServer = (configuration: Configuration, routes: readonly Rout
     log.info(logLine(request, reply, byName), 'request')
   })
   app.setErrorHandler(async (error, request, reply) => {
+    if (isOutage(error)) onOutage(error)
     const problem = problemOf(error as { code?: string; statusCode?: number }, request)
     if (problem) return send(request, reply, problemReply([problem]))
     log.error({ requestId: request.id, err: error }, 'a bug, or an outage that is not known as one')

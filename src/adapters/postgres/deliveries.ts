@@ -136,17 +136,19 @@ export const settleDelivery = async (tx: Tx, claimed: Claimed, result: Attempted
 /**
  * Deliveries that are due and have no job: retries whose time has come, and those whose job seems lost. Each is marked,
  * so that a backlog is not announced again and again.
+ *
+ * @param lostSeconds a job that led to no attempt for so long is missed
  */
-export const takeUnannounced = (tx: Tx, limit: number): Promise<readonly Queued[]> =>
+export const takeUnannounced = (tx: Tx, limit: number, lostSeconds: number): Promise<readonly Queued[]> =>
   tx.query<Queued>(
     `update deliveries set announced_at = clock_timestamp() where id in (
        select id from deliveries d where fate in ('queued', 'unsure') and next_attempt <= clock_timestamp()
-         and (announced_at is null or announced_at < next_attempt or announced_at < clock_timestamp() - interval '30 seconds')
+         and (announced_at is null or announced_at < next_attempt or announced_at < clock_timestamp() - make_interval(secs => $2))
          and (leased_until is null or leased_until < clock_timestamp())
          and not exists (select from destinations p where p.id = d.destination and p.paused)
        order by next_attempt limit $1 for update skip locked)
      returning id, destination`,
-    [limit],
+    [limit, lostSeconds],
   )
 
 /**

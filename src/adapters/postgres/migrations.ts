@@ -2,7 +2,7 @@
  * The schema, forward only: a migration that was released is never changed. Each runs once, under one advisory lock,
  * at the start of the service.
  */
-import type { Pool } from 'pg'
+import { type Database, withoutValues } from './database.ts'
 import { v1 } from './migrations/v1.ts'
 
 const migrations: readonly { readonly version: number; readonly sql: string }[] = [{ version: 1, sql: v1 }]
@@ -12,13 +12,20 @@ export const schemaLock = 7_241_001
 
 const newest = migrations.at(-1)?.version ?? 0
 
+/** A session that changes the schema may wait and work as long as it needs, and is ended where its service is gone. */
+const patientSession = "set lock_timeout = 0; set statement_timeout = 0; set idle_session_timeout = '60s'"
+
 /**
  * Brings the schema up to date; `alongside` runs under the same lock.
  * @throws when the database was written by a newer release, or the role may not create the extension
  */
-export const migrate = async (pool: Pool, alongside: () => Promise<void> = async () => {}): Promise<void> => {
-  const client = await pool.connect()
+export const migrate = async (
+  db: Pick<Database, 'session'>,
+  alongside: () => Promise<void> = async () => {},
+): Promise<void> => {
+  const client = await db.session()
   try {
+    await client.query(patientSession)
     await client.query('select pg_advisory_lock($1)', [schemaLock])
     await client.query('create schema if not exists daybind')
     await client.query(
@@ -39,11 +46,10 @@ export const migrate = async (pool: Pool, alongside: () => Promise<void> = async
     }
     await alongside()
   } catch (error) {
-    await client.query('rollback').catch(() => undefined)
     throw explained(error)
   } finally {
-    await client.query('select pg_advisory_unlock($1)', [schemaLock]).catch(() => undefined)
-    client.release()
+    // ends the lock and what was begun as well; not waited for, since a server that is lost says no goodbye
+    void client.end().catch(() => undefined)
   }
 }
 
@@ -52,4 +58,4 @@ const explained = (error: unknown): unknown =>
     ? new Error(
         `The database role may not set up the schema (${error.message}). Ask the administrator to run: CREATE EXTENSION IF NOT EXISTS btree_gist; GRANT CREATE ON DATABASE <database> TO <role>;`,
       )
-    : error
+    : withoutValues(error)

@@ -93,9 +93,12 @@ export const withFreshLocks = async <T>(call: () => Promise<T>): Promise<T> => {
   }
 }
 
-/** Deadlock, serialization failure, lock timeout, or a name that somebody took meanwhile: another try decides anew. */
+/**
+ * Deadlock, serialization failure, or a name that somebody took meanwhile: another try decides anew. Not a lock that
+ * did not come free in five seconds: five tries would keep the caller and a connection for half a minute.
+ */
 const againable = (error: unknown): boolean =>
-  error instanceof DatabaseError && ['40P01', '40001', '23505', '55P03'].includes(error.code ?? '')
+  error instanceof DatabaseError && ['40P01', '40001', '23505'].includes(error.code ?? '')
 
 const digestOf = (content: string): string => createHash('sha256').update(content).digest('base64url')
 

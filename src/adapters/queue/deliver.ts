@@ -15,13 +15,18 @@ export interface Delivering {
   readonly queue: Queue
   readonly peers: ReadonlyMap<string, Peer>
   readonly patience: Patience
+  /** For how long an attempt is its worker's alone. */
+  readonly leaseSeconds: number
   /** Between 0 and 1. */
   readonly luck: () => number
   readonly log: Logger
 }
 
-/** Longer than the deadline of a call, so that no second worker begins while the first still waits. */
-const leaseSeconds = 30
+/**
+ * Longer than the deadlines of the two calls of an attempt (10 s each) together, so that no second worker begins while
+ * the first still waits.
+ */
+export const usualLeaseSeconds = 30
 
 const trouble = (d: Delivering, c: Claimed, f: Omit<Failure, 'cause'>): Attempted =>
   afterTrouble(
@@ -67,7 +72,7 @@ const attemptOrBug = async (d: Delivering, peer: Peer, claimed: Claimed): Promis
 
 /** Looks at a delivery. What is not due, paused, or behind an older one is left for later. */
 export const deliver = async (d: Delivering, id: string): Promise<void> => {
-  const claimed = await claimDelivery(d.db, id, leaseSeconds)
+  const claimed = await claimDelivery(d.db, id, d.leaseSeconds)
   const peer = claimed && d.peers.get(claimed.destination)
   if (claimed === undefined || peer === undefined) return
   const started = performance.now()
@@ -91,6 +96,6 @@ export const deliver = async (d: Delivering, id: string): Promise<void> => {
 
 /** Finds what is due and has no job: retries, and what a crash left behind. */
 export const sweep = async (d: Delivering): Promise<void> => {
-  const due = await takeUnannounced(d.db, 500)
+  const due = await takeUnannounced(d.db, 500, d.leaseSeconds)
   if (due.length > 0) await d.queue.announce(d.db, due)
 }

@@ -30,6 +30,17 @@ const workOptions = {
 
 const queueOptions = { retryLimit: 0, expireInSeconds: 60, deleteAfterSeconds: 3600, retentionSeconds: 86_400 } as const
 
+/**
+ * Handed on to `pg`, which pg-boss's types do not say. Milliseconds; a worker whose server fell silent looks again after
+ * `query_timeout`, which is longer than the server's own limit.
+ */
+const deadlines = {
+  connectionTimeoutMillis: 5_000,
+  statement_timeout: 20_000,
+  query_timeout: 22_000,
+  keepAlive: true,
+} as const
+
 interface Job {
   readonly delivery: string
 }
@@ -39,6 +50,7 @@ export const openQueue = (url: string, destinations: readonly string[], onError:
     connectionString: url,
     schema: 'daybind_queue',
     max: 4,
+    ...deadlines,
     schedule: false,
     useListenNotify: true,
   })
