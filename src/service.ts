@@ -20,7 +20,7 @@ import { queueDeliveries } from './adapters/postgres/deliveries.ts'
 import { CannotStart, startEmbedded } from './adapters/postgres/embedded.ts'
 import { migrate } from './adapters/postgres/migrations.ts'
 import type { StepRunner } from './adapters/postgres/run-step.ts'
-import { type Delivering, deliver, sweep } from './adapters/queue/deliver.ts'
+import { startCouriers } from './adapters/queue/couriers.ts'
 import { openQueue } from './adapters/queue/queue.ts'
 import { startRounds, watchOnce } from './adapters/watch.ts'
 import { type EveningReport, eveningReport, reportCsv } from './board/evening-report.ts'
@@ -145,22 +145,16 @@ const start = async (
   await recordConfiguration(runner)
   const peers = openDestinations(c, options.deliveryDeadlineMs)
   for (const peer of peers.values()) undo.add(() => peer.close())
-  const delivering: Delivering = {
-    db,
-    queue,
-    peers,
-    patience: options.patience ?? usualPatience,
-    luck: Math.random,
-    log,
-  }
-  for (const r of c.readingServices) await queue.work(r.id, (id) => deliver(delivering, id))
+  const patience = options.patience ?? usualPatience
+  const couriers = await startCouriers({ db, peers, patience, luck: Math.random, log }, queue, told)
+  undo.add(() => couriers.stop())
 
   const watching = { db, parties: c, tolerances: c.tolerances }
   const rounds = startRounds(
     options.roundMs ?? 1_000,
     async () => {
       await watchOnce(watching, log)
-      await sweep(delivering)
+      await couriers.sweep()
     },
     told,
   )

@@ -657,7 +657,7 @@ describe('the order of messages', () => {
     // as it is when the process was killed after the answer had come and before it was written down
     await inDatabase(
       service().database,
-      `update deliveries set fate = 'queued', sent_at = null, announced_at = null,
+      `update deliveries set fate = 'queued', sent_at = null,
          next_attempt = clock_timestamp() - interval '31 s', leased_until = clock_timestamp() - interval '1 s'
        where order_id = $1`,
       [ordered.order],

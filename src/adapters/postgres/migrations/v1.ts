@@ -172,6 +172,7 @@ create table captures (
 );
 
 -- One row for each message to each destination. fate: did they take it; next_attempt and attempts: does the work go on.
+-- may_be_there: it was sent and never answered for; remembered while it is parked, so that it is looked for first.
 create table deliveries (
   id uuid primary key,
   seq bigint generated always as identity unique,
@@ -184,19 +185,31 @@ create table deliveries (
   attempts int not null default 0,
   fence int not null default 0,
   next_attempt timestamptz,
-  announced_at timestamptz,
   leased_until timestamptz,
+  may_be_there boolean not null default false,
   queued_at timestamptz not null,
+  replayed_at timestamptz,
   sent_at timestamptz,
   answered_at timestamptz
 );
-create index deliveries_by_order on deliveries (destination, order_id, seq);
-create index deliveries_due on deliveries (next_attempt) where fate in ('queued', 'unsure');
+create index deliveries_by_order on deliveries (order_id, seq);
+create index deliveries_by_destination on deliveries (destination, seq);
+create index deliveries_by_fate on deliveries (fate, seq);
+create index deliveries_due on deliveries (destination, next_attempt) where fate in ('queued', 'unsure');
 
+-- What stands between a destination and its messages: an operator's pause, or trouble. In trouble it is closed, and
+-- from closed_until on one message at a time is tried, until one arrives.
 create table destinations (
   id text primary key,
   paused boolean not null default false,
-  reason text
+  reason text,
+  strikes int not null default 0,
+  struck_by uuid,
+  closings int not null default 0,
+  closed_until timestamptz,
+  closed_since timestamptz,
+  probing_until timestamptz,
+  trouble text
 );
 
 -- The evening of a site at one of its moments, with the bytes as issued.
