@@ -10,7 +10,9 @@ import { isId, readResource, type Sight } from './find-resources.ts'
 import { statesAround, statesById } from './load-states.ts'
 import { resourceText } from './resource-text.ts'
 
-export type Fate = 'queued' | 'sent' | 'taken' | 'refused' | 'unsure' | 'parked' | 'superseded'
+const fates = ['queued', 'sent', 'taken', 'refused', 'unsure', 'parked', 'superseded'] as const
+
+export type Fate = (typeof fates)[number]
 
 export interface Queued {
   readonly id: string
@@ -120,26 +122,35 @@ export interface DeliveryPage {
   readonly next?: number
 }
 
-/** Each by an index, since only what is asked for stands in the statement. */
-const conditions = {
-  destination: (n: number) => `d.destination = $${n}`,
-  fate: (n: number) => `d.fate = $${n}`,
-  order: (n: number) => `d.order_id = $${n}::uuid`,
-  before: (n: number) => `d.seq < $${n}::bigint`,
-} as const satisfies Record<keyof DeliveryFilter, (n: number) => string>
+/** Every destination that ever got a message: each found by a step to the next, not among the messages themselves. */
+const everyDestination = `select min(destination) from deliveries union all
+  select (select min(destination) from deliveries where destination > known.id) from known where known.id is not null`
+
+/**
+ * The rows asked for, newest first. Those of an order are few. Else the newest of each destination and fate are looked
+ * up one after another: few are parked among a million that were taken, and they are found without passing by those.
+ */
+const rowsAsked = ({ order, destination, before }: DeliveryFilter, value: (v: unknown) => string): string => {
+  const older = before === undefined ? '' : `and seq < ${value(before)}::bigint`
+  if (order !== undefined)
+    return `select * from deliveries where order_id = ${value(order)}::uuid and fate = any($2) ${older}
+      ${destination === undefined ? '' : `and destination = ${value(destination)}`}`
+  return `with recursive known (id) as (${destination === undefined ? everyDestination : `select ${value(destination)}::text`})
+    select m.* from known, unnest($2::text[]) f, lateral (select * from deliveries
+      where destination = known.id and fate = f ${older} order by seq desc limit $1) m`
+}
 
 /** For the operator, newest first: without the message itself. What waits for a closed destination is due no sooner. */
 export const listDeliveries = async (tx: Tx, filter: DeliveryFilter, limit: number): Promise<DeliveryPage> => {
   if (filter.order !== undefined && !isId(filter.order)) return { deliveries: [] }
-  const asked = (Object.keys(conditions) as (keyof DeliveryFilter)[]).filter((name) => filter[name] !== undefined)
-  const where = asked.map((name, i) => conditions[name](i + 2)).join(' and ')
+  const values: unknown[] = [limit + 1, filter.fate === undefined ? fates : [filter.fate]]
+  const asked = rowsAsked(filter, (v) => `$${values.push(v)}`)
   const rows = await tx.query<DeliveryRow & { seq: number }>(
     `select d.seq, d.id, d.destination, d.order_id as "order", d.fate, d.reason, d.attempts, d.queued_at as "queuedAt",
        greatest(d.next_attempt, case when d.next_attempt is not null then p.closed_until end) as "nextAttempt",
        d.sent_at as "sentAt", d.answered_at as "answeredAt"
-     from deliveries d left join destinations p on p.id = d.destination
-     ${where && `where ${where}`} order by d.seq desc limit $1`,
-    [limit + 1, ...asked.map((name) => filter[name])],
+     from (${asked}) d left join destinations p on p.id = d.destination order by d.seq desc limit $1`,
+    values,
   )
   const shown = rows.slice(0, limit)
   const last = shown.at(-1)

@@ -95,11 +95,13 @@ export const withWork = async (tx: Tx, destinations: readonly string[]): Promise
 export const parkTooOld = (tx: Tx, ageSeconds: number) =>
   tx.query(
     `update deliveries d set fate = 'parked', next_attempt = null, may_be_there = d.fate = 'unsure',
-       reason = coalesce(d.reason, p.trouble) || ' Given up after ' || round($1::float8 / 3600) || ' h.'
-     from destinations p, lateral (select o.id from deliveries o where o.destination = p.id and o.fate in ('queued', 'unsure')
+       reason = coalesce(d.reason, (select p.trouble from destinations p where p.id = d.destination))
+         || ' Given up after ' || round($1::float8 / 3600) || ' h.'
+     where d.id = any(array(select old.id from destinations p, lateral (
+       select o.id from deliveries o where o.destination = p.id and o.fate in ('queued', 'unsure')
          and o.next_attempt <= statement_timestamp() - make_interval(secs => $1::float8) and o.leased_until is null
        order by o.next_attempt limit 500 for update skip locked) old
-     where p.closed_until is not null and not p.paused and d.id = old.id`,
+     where p.closed_until is not null and not p.paused))`,
     [ageSeconds],
   )
 

@@ -175,7 +175,7 @@ create table captures (
 -- may_be_there: it was sent and never answered for; remembered while it is parked, so that it is looked for first.
 create table deliveries (
   id uuid primary key,
-  seq bigint generated always as identity unique,
+  seq bigint generated always as identity,
   destination text not null,
   order_id uuid not null,
   body text not null,
@@ -193,8 +193,7 @@ create table deliveries (
   answered_at timestamptz
 );
 create index deliveries_by_order on deliveries (order_id, seq);
-create index deliveries_by_destination on deliveries (destination, seq);
-create index deliveries_by_fate on deliveries (fate, seq);
+create index deliveries_by_fate on deliveries (destination, fate, seq);
 create index deliveries_due on deliveries (destination, next_attempt) where fate in ('queued', 'unsure');
 
 -- What stands between a destination and its messages: an operator's pause, or trouble. In trouble it is closed, and
