@@ -59,7 +59,8 @@ create table identities (
   primary key (owner, type, system, value, id)
 );
 create unique index one_order_a_name on identities (owner, system, value) where type = 'ServiceRequest';
-create index identities_by_name on identities (type, system, value);
+-- the value first: a caller may know a number and not whose it is
+create index identities_by_name on identities (type, value, system);
 
 create table orders (
   id uuid primary key,
