@@ -28,8 +28,9 @@ import { queueDeliveries } from './adapters/postgres/deliveries.ts'
 import { CannotStart, startEmbedded } from './adapters/postgres/embedded.ts'
 import { migrate } from './adapters/postgres/migrations.ts'
 import type { StepRunner } from './adapters/postgres/run-step.ts'
-import { type Delivering, deliver, sweep, usualLeaseSeconds } from './adapters/queue/deliver.ts'
-import { openQueue, type Queue } from './adapters/queue/queue.ts'
+import { startCouriers } from './adapters/queue/couriers.ts'
+import { usualLeaseSeconds } from './adapters/queue/deliver.ts'
+import { openQueue } from './adapters/queue/queue.ts'
 import { tellTroubles } from './adapters/troubles.ts'
 import { startRounds, watchOnce } from './adapters/watch.ts'
 import { type EveningReport, eveningReport, reportCsv } from './board/evening-report.ts'
@@ -114,11 +115,14 @@ const closeServer = async (app: FastifyInstance): Promise<void> => {
 }
 
 /** No job is begun any more; an attempt that hangs is broken off and its delivery given back, its fate unknown. */
-const closeDeliveries = async (queue: Queue, peers: ReadonlyMap<string, Peer>): Promise<void> => {
+const closeDeliveries = async (
+  working: readonly { stop(): Promise<void> }[],
+  peers: ReadonlyMap<string, Peer>,
+): Promise<void> => {
   const breakOff = setTimeout(() => {
     for (const peer of peers.values()) peer.breakOff()
   }, closing.attempts)
-  await within(closing.jobs, queue.stop()).finally(() => clearTimeout(breakOff))
+  await within(closing.jobs, Promise.all(working.map((w) => w.stop()))).finally(() => clearTimeout(breakOff))
   await within(closing.connections, Promise.all([...peers.values()].map((p) => p.close())))
 }
 
@@ -207,7 +211,8 @@ const start = async (
     troubles.told,
   )
   const peers = openDestinations(c, options.deliveryDeadlineMs)
-  const work: (() => Promise<unknown>)[] = [() => closeDeliveries(queue, peers)]
+  const begun: { stop(): Promise<void> }[] = [queue]
+  const work: (() => Promise<unknown>)[] = [() => closeDeliveries(begun, peers)]
   undo.add(() => Promise.all(work.map((end) => end())))
   loadDefinitions()
 
@@ -224,23 +229,23 @@ const start = async (
     await migrate(db, () => queue.prepare())
     await recordConfiguration(runner)
   })
-  const delivering: Delivering = {
+  const delivering = {
     db,
-    queue,
     peers,
     patience: options.patience ?? usualPatience,
     leaseSeconds: options.leaseSeconds ?? usualLeaseSeconds,
     luck: Math.random,
     log,
   }
-  for (const r of c.readingServices) await queue.work(r.id, (id) => deliver(delivering, id))
+  const couriers = await startCouriers(delivering, queue, troubles.told)
+  begun.push(couriers)
 
   const watching = { db, parties: c, tolerances: c.tolerances }
   const rounds = startRounds(
     options.roundMs ?? 1_000,
     async () => {
       await watchOnce(watching, log)
-      await sweep(delivering)
+      await couriers.sweep()
       troubles.well()
     },
     troubles.told,

@@ -31,6 +31,8 @@ type Typed<T extends FhirResource['resourceType']> = Extract<FhirResource, { res
 
 export interface Peer {
   readonly id: string
+  /** So many calls go on side by side; further ones wait for a free connection. */
+  readonly connections: number
   /** Sends a transaction. `answered` means: every entry is confirmed, in order, with a 2xx status. */
   transaction(bundle: Bundle, requestId: string): Promise<Answer<Bundle>>
   /** The first page of a search, never from the server's cache. */
@@ -170,6 +172,7 @@ export function openPeer(options: PeerOptions): Peer {
 
   return {
     id,
+    connections,
     transaction: (bundle, requestId) =>
       call<Bundle>({
         kind: 'write',

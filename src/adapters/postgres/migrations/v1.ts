@@ -56,7 +56,8 @@ create table identities (
   system text not null,
   value text not null,
   id uuid not null,
-  primary key (type, system, value, owner, id)
+  -- the value first: a caller may know a number and not whose it is
+  primary key (type, value, system, owner, id)
 );
 create unique index one_order_a_name on identities (owner, system, value) where type = 'ServiceRequest';
 
@@ -171,9 +172,10 @@ create table captures (
 );
 
 -- One row for each message to each destination. fate: did they take it; next_attempt and attempts: does the work go on.
+-- may_be_there: it was sent and never answered for; remembered while it is parked, so that it is looked for first.
 create table deliveries (
   id uuid primary key,
-  seq bigint generated always as identity unique,
+  seq bigint generated always as identity,
   destination text not null,
   order_id uuid not null,
   body text not null,
@@ -183,19 +185,30 @@ create table deliveries (
   attempts int not null default 0,
   fence int not null default 0,
   next_attempt timestamptz,
-  announced_at timestamptz,
   leased_until timestamptz,
+  may_be_there boolean not null default false,
   queued_at timestamptz not null,
+  replayed_at timestamptz,
   sent_at timestamptz,
   answered_at timestamptz
 );
-create index deliveries_by_order on deliveries (destination, order_id, seq);
-create index deliveries_due on deliveries (next_attempt) where fate in ('queued', 'unsure');
+create index deliveries_by_order on deliveries (order_id, seq);
+create index deliveries_by_fate on deliveries (destination, fate, seq);
+create index deliveries_due on deliveries (destination, next_attempt) where fate in ('queued', 'unsure');
 
+-- What stands between a destination and its messages: an operator's pause, or trouble. In trouble it is closed, and
+-- from closed_until on one message at a time is tried, until one arrives.
 create table destinations (
   id text primary key,
   paused boolean not null default false,
-  reason text
+  reason text,
+  strikes int not null default 0,
+  struck_by uuid,
+  closings int not null default 0,
+  closed_until timestamptz,
+  closed_since timestamptz,
+  probing_until timestamptz,
+  trouble text
 );
 
 -- The evening of a site at one of its moments, with the bytes as issued.
