@@ -16,6 +16,7 @@ import { readingRoutes } from './adapters/http/reading.ts'
 import { returnDeviceRoutes } from './adapters/http/return-device.ts'
 import { createServer } from './adapters/http/server.ts'
 import { watchFlowRoutes } from './adapters/http/watch-flow.ts'
+import type { RequestDeadlines } from './adapters/http/wire.ts'
 import { recordConfiguration } from './adapters/postgres/configuration-fact.ts'
 import {
   DatabaseError,
@@ -53,6 +54,8 @@ export interface ServiceOptions {
   readonly databasePatienceMs?: number
   /** Ends a start that is under way, with a CannotStart. */
   readonly giveUp?: AbortSignal
+  /** For the tests: how long a request may take to arrive. */
+  readonly requestDeadlines?: RequestDeadlines
 }
 
 export interface Service {
@@ -266,7 +269,10 @@ const start = async (
     ...notBuiltRoutes,
   ]
   const since = new Date().toISOString()
-  const app = createServer(c, [...routes, metadataRoute(routes, base, version, since)], log, troubles.told)
+  const app = createServer(c, [...routes, metadataRoute(routes, base, version, since)], log, {
+    onOutage: troubles.told,
+    ...(options.requestDeadlines && { deadlines: options.requestDeadlines }),
+  })
   work.push(() => closeServer(app))
   // who is answered now learns that the next call needs another connection
   app.server.prependListener('request', (_request, response) => {

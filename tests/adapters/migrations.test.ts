@@ -1,5 +1,5 @@
 /** What stops the schema from being set up is told in one sentence, to whoever can mend it. */
-import { Client, type Pool } from 'pg'
+import { Client } from 'pg'
 import { describe, expect, test } from 'vitest'
 import { CannotStart } from '../../src/adapters/postgres/embedded.ts'
 import { migrate } from '../../src/adapters/postgres/migrations.ts'
@@ -7,30 +7,24 @@ import { useTestDatabase } from '../support/database.ts'
 
 const database = useTestDatabase()
 
-/** A pool whose one client answers these statements itself, and hands any other on. */
-const poolThat = async (answers: (text: string) => object | undefined): Promise<{ pool: Pool; end: () => void }> => {
+/** A session that answers these statements itself, and hands any other on. */
+const sessionThat = async (answers: (text: string) => object | undefined): Promise<Client> => {
   const client = new Client({ connectionString: database().url })
   await client.connect()
-  const query = async (text: string, values?: unknown[]) => {
+  const query = client.query.bind(client)
+  client.query = (async (text: string, values?: unknown[]) => {
     const answer = answers(text)
     if (answer instanceof Error) throw answer
-    return answer ?? client.query(text, values)
-  }
-  const pool = { connect: async () => ({ query, release: () => undefined }) } as unknown as Pool
-  return { pool, end: () => void client.end() }
+    return answer ?? query(text, values)
+  }) as unknown as Client['query']
+  return client
 }
 
-const wrong = async (answers: (text: string) => object | undefined): Promise<unknown> => {
-  const { pool, end } = await poolThat(answers)
-  try {
-    return await migrate(pool).then(
-      () => 'migrated',
-      (error: unknown) => error,
-    )
-  } finally {
-    end()
-  }
-}
+const wrong = (answers: (text: string) => object | undefined): Promise<unknown> =>
+  migrate({ session: () => sessionThat(answers) }).then(
+    () => 'migrated',
+    (error: unknown) => error,
+  )
 
 const server = (number: number, name: string) => (text: string) =>
   text.includes('server_version') ? { rows: [{ number, name }] } : undefined

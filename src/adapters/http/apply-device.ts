@@ -30,7 +30,7 @@ import {
 import { ordersById, statesAround } from '../postgres/load-states.ts'
 import { deviceLock, orderLock, runStep, type StepRunner } from '../postgres/run-step.ts'
 import { type Call, problemReply, type Reply, type Route, toldReply } from './call.ts'
-import { type Out, stepCall, takeParameters, tellParameters } from './operation.ts'
+import { absent, type Out, stepCall, takeParameters, tellParameters } from './operation.ts'
 
 const clinic = ['clinic', 'operator'] as const
 
@@ -292,6 +292,7 @@ export const applyDeviceRoutes = (runner: StepRunner): readonly Route[] => {
     may: clinic,
     step: 'apply-device',
     fhir: { types: [type], operation },
+    find: absent(runner.db, type),
     handle,
   })
   return [

@@ -36,6 +36,7 @@ const idOfCriterion = (call: Call): Checked<string> => {
     refusal('wrong-parameter', '', {
       found: only?.join('='),
       expected: `identifier=${identifierSystems.Task}|<value>`,
+      location: 'http.identifier',
     }),
   ])
 }
@@ -44,7 +45,7 @@ const versionProblems = (call: Call, version: number): readonly Problem[] => {
   const ifMatch = call.header('if-match')
   return ifMatch === undefined || ifMatch === `W/"${version}"` || ifMatch === `"${version}"`
     ? []
-    : [refusal('version-conflict', '', { found: ifMatch, expected: `W/"${version}"` })]
+    : [refusal('version-conflict', '', { found: ifMatch, expected: `W/"${version}"`, location: 'http.If-Match' })]
 }
 
 const answer =
@@ -156,6 +157,10 @@ export const forwardOrderRoutes = (runner: StepRunner, queue: Queue): readonly R
       may: ['reading-service', 'operator'],
       step: 'forward-order',
       fhir: { types: ['Task'], interaction: 'update' },
+      find: async (call) => {
+        const task = await ownTask(runner, call, call.params.id ?? '')
+        return task.ok ? [] : task.problems
+      },
       handle: answer(runner),
     },
     {

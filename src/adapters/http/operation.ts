@@ -1,7 +1,7 @@
 /** What the operations have in common: Parameters in, Parameters out, one step, remembered by captureKey. */
 import type { OperationOutcome, Parameters } from 'fhir/r4.js'
 import { type ParameterTable, type ReadParameters, readParameters } from '../../model/parameters.ts'
-import { accept, type Checked, type Problem, refuse } from '../../model/problems.ts'
+import { accept, type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
 import { canonical } from '../../model/tree.ts'
 import { checkResource } from '../fhir/door/check-resource.ts'
 import { writeJson } from '../fhir/door/exact-numbers.ts'
@@ -18,6 +18,12 @@ export const takeParameters = <T extends ParameterTable>(call: Call, table: T): 
   const problems = checkResource(body, ['Parameters'])
   return problems.length > 0 ? refuse(problems) : readParameters(body as Parameters, table)
 }
+
+/** What a route's address names by id, where the caller finds nothing there: told before what is wrong with the body. */
+export const absent =
+  (tx: Tx, type: string) =>
+  async ({ params: { id }, sight }: Pick<Call, 'params' | 'sight'>): Promise<readonly Problem[]> =>
+    id === undefined || (await readResource(tx, type, id, sight)) ? [] : [refusal('not-known')]
 
 interface Captured {
   readonly captureKey: readonly { readonly value: string; readonly at: string }[]
