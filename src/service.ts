@@ -14,6 +14,7 @@ import { readingRoutes } from './adapters/http/reading.ts'
 import { returnDeviceRoutes } from './adapters/http/return-device.ts'
 import { createServer } from './adapters/http/server.ts'
 import { watchFlowRoutes } from './adapters/http/watch-flow.ts'
+import { kindOf } from './adapters/kind-of-error.ts'
 import { recordConfiguration } from './adapters/postgres/configuration-fact.ts'
 import { openDatabase } from './adapters/postgres/database.ts'
 import { queueDeliveries } from './adapters/postgres/deliveries.ts'
@@ -39,6 +40,8 @@ export interface ServiceOptions {
 
 export interface Service {
   readonly url: string
+  /** Every method and address that it answers at, `GET /fhir/:type/:id`. */
+  readonly routeList: readonly string[]
   /** For the demo and the tests: moves the flow's clock forward, and does what has become due. */
   readonly setClock: (moment: Instant) => Promise<void>
   close(): Promise<void>
@@ -67,7 +70,7 @@ const closer = (log: Logger) => {
         try {
           await step()
         } catch (err) {
-          log.error({ err }, 'closing')
+          log.error({ err: kindOf(err) }, 'closing')
         }
     },
   }
@@ -114,7 +117,7 @@ const start = async (
   undo: ReturnType<typeof closer>,
 ): Promise<Service> => {
   let closing = false
-  const told = (err: unknown) => log.error({ err }, 'in the background')
+  const told = (err: unknown) => log.error({ err: kindOf(err) }, 'in the background')
   const embedded =
     c.databaseUrl === undefined
       ? await startEmbedded({ dataDir: c.dataDir, log: (line) => log.info({ step: 'operate' }, line) })
@@ -192,6 +195,7 @@ const start = async (
   log.info({ step: 'operate', url, version }, 'ready')
   return {
     url,
+    routeList: app.routeList,
     setClock: async (moment) => {
       await setClock(db, moment)
       await rounds.now()

@@ -1,4 +1,3 @@
-import { request as httpRequest } from 'node:http'
 import type { Bundle, CapabilityStatement, Device, Parameters } from 'fhir/r4.js'
 import { pino } from 'pino'
 import { beforeAll, describe, expect, it } from 'vitest'
@@ -377,61 +376,5 @@ describe('what a caller sees', () => {
     expect(start.body).toContain('Tern Harbour Clinic')
     expect(start.body).not.toContain('Quarry Lane')
     for (const { name } of steps) expect(start.body).toContain(name)
-  })
-})
-
-describe('open on loopback', () => {
-  const open = useTestService({ callers: [] })
-
-  /** `fetch` lets nobody set Host. */
-  const status = (headers: Record<string, string>, path = '/fhir/Patient'): Promise<number> =>
-    new Promise((resolve, reject) => {
-      const { port } = new URL(open().url)
-      httpRequest({ port, host: '127.0.0.1', path, headers }, (answer) => {
-        answer.resume()
-        resolve(answer.statusCode ?? 0)
-      })
-        .on('error', reject)
-        .end()
-    })
-
-  it('every local caller may do everything, and the log says so', async () => {
-    expect((await open().call('POST', '/fhir/Patient', { body: aPatient('LOCAL') })).status).toBe(201)
-    for (const path of ['/fhir/Patient', '/deliveries', '/', '/fhir/AuditEvent'])
-      expect([path, (await open().call('GET', path)).status]).toEqual([path, 200])
-    expect(open().logText()).toContain('open on loopback')
-    expect(
-      open()
-        .logLines()
-        .find((l) => l.msg === 'request'),
-    ).toMatchObject({ caller: 'local' })
-  })
-
-  it.each([
-    ['its own name', {}, 200],
-    ['localhost', { host: 'localhost:8090' }, 200],
-    ['the loopback of IPv6', { host: '[::1]:8090' }, 200],
-    ['another name', { host: 'daybind.example' }, 403],
-    ['a name that only begins like it', { host: 'localhost.attacker.example' }, 403],
-    ['a number that only begins like it', { host: '127.0.0.1.attacker.example' }, 403],
-  ])('called under %s: %s', async (_, headers, expected) => {
-    expect(await status(headers)).toBe(expected)
-  })
-
-  it.each([
-    ['its own page', { 'sec-fetch-site': 'same-origin', host: '127.0.0.1:8090', origin: 'http://127.0.0.1:8090' }, 200],
-    ['the address bar', { 'sec-fetch-site': 'none' }, 200],
-    ['a page of another site', { origin: 'https://attacker.example' }, 403],
-    ['a page without an origin', { origin: 'null' }, 403],
-    ['a page on another port', { host: '127.0.0.1:8090', origin: 'http://127.0.0.1:3000' }, 403],
-    ['a link of another site', { 'sec-fetch-site': 'cross-site' }, 403],
-  ])('called by a browser from %s: %s', async (_, headers, expected) => {
-    expect(await status(headers as Record<string, string>)).toBe(expected)
-  })
-
-  it('is guarded at every address that shows or changes anything', async () => {
-    const foreign = { host: 'attacker.example' }
-    for (const path of ['/', '/deliveries', '/fhir/Patient/x', '/reports/day/tern-harbour/2026-03-02.html', '/metrics'])
-      expect([path, await status(foreign, path)]).toEqual([path, 403])
   })
 })

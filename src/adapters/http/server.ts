@@ -1,27 +1,26 @@
 /** The server: bodies parsed once at the door, every error an OperationOutcome, one line in the log for each request. */
 import type { Socket } from 'node:net'
-import Fastify, {
-  type FastifyBaseLogger,
-  type FastifyInstance,
-  type FastifyReply,
-  type FastifyRequest,
-  LogController,
-} from 'fastify'
+import Fastify, { type FastifyInstance, type FastifyReply, type FastifyRequest } from 'fastify'
 import type { Logger } from 'pino'
 import { v7 as uuidv7 } from 'uuid'
 import type { ActingCaller } from '../../flow/step.ts'
 import type { Configuration } from '../../model/configuration.ts'
 import { type Problem, refusal } from '../../model/problems.ts'
 import { parseJson } from '../fhir/door/parse-json.ts'
+import { kindOf } from '../kind-of-error.ts'
 import { isOutage } from '../postgres/database.ts'
 import { type Call, problemReply, type Reply, type Route } from './call.ts'
-import { sightOf, whoCalls } from './callers.ts'
+import { openGuard, sightOf, whoCalls } from './callers.ts'
 
 const fhirJson = 'application/fhir+json; charset=utf-8'
 const formType = 'application/x-www-form-urlencoded'
 const bodyLimit = 1024 * 1024
 
 declare module 'fastify' {
+  interface FastifyInstance {
+    /** Every method with its address, as the server knows them: `GET /fhir/:type/:id`. */
+    routeList: readonly string[]
+  }
   interface FastifyRequest {
     acting?: ActingCaller
     received?: {
@@ -34,9 +33,20 @@ declare module 'fastify' {
   }
 }
 
-/** Taken from the caller where it is harmless in a log and in a header. */
+/** A UUID, or the 32 digits of a W3C trace id. What people make up may be a patient's number or name. */
+const machineMade = /^([0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}|[0-9a-f]{32})$/i
+
+/** Logged and sent on, so it is taken from the caller only where it can be nobody's data. */
 const requestId = (given: string | undefined): string =>
-  given !== undefined && /^[A-Za-z0-9._:-]{1,64}$/.test(given) ? given : uuidv7()
+  given !== undefined && machineMade.test(given) ? given : uuidv7()
+
+/** The caller's own id where ours took its place; as R4's http.html has it, Custom Headers. */
+const correlation = (request: FastifyRequest): Record<string, string> => {
+  const given = request.headers['x-request-id']
+  return typeof given === 'string' && given !== request.id && /^[\x21-\x7e]{1,128}$/.test(given)
+    ? { 'x-correlation-id': given }
+    : {}
+}
 
 /** `application/json` only for who asks for it and not for FHIR's own. */
 const answerType = (accept: string | undefined): string | undefined => {
@@ -57,6 +67,7 @@ const formatProblems = (request: FastifyRequest, url: string): readonly Problem[
 const send = (request: FastifyRequest, reply: FastifyReply, answer: Reply): FastifyReply => {
   reply.code(answer.status).headers({
     'x-request-id': request.id,
+    ...correlation(request),
     'cache-control': 'no-store',
     'x-content-type-options': 'nosniff',
     ...answer.headers,
@@ -105,14 +116,21 @@ const asking = (answer: Reply, route: Guarded): Reply =>
 const admit =
   (route: Guarded, configuration: Configuration) =>
   async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply | undefined> => {
-    const header = (name: string) => request.headers[name] as string | undefined
-    const who = route.may === 'public' ? anybody : whoCalls(configuration, header, route.page)
+    const who = route.may === 'public' ? anybody : whoCalls(configuration, linesOf(request), route.page)
     if (!('role' in who)) return send(request, reply, asking(problemReply(who), route))
     request.acting = who
     if (allows(route, who)) return undefined
     const expected = (route.may as readonly string[]).join(' or ')
     return send(request, reply, problemReply([refusal('not-allowed', '', { found: who.role, expected })]))
   }
+
+const linesOf = (request: FastifyRequest) => (name: string) => request.raw.headersDistinct[name] ?? []
+
+/** Without callers whoever reaches us may do everything, so that nobody else may: at every address. */
+const guardOpen = async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply | undefined> => {
+  const problems = openGuard(linesOf(request), request.raw.url ?? '')
+  return problems.length > 0 ? send(request, reply, problemReply(problems)) : undefined
+}
 
 const anybody: ActingCaller = { id: 'anybody', role: 'local' }
 
@@ -250,9 +268,8 @@ const logLine = (request: FastifyRequest, reply: FastifyReply, routes: ReadonlyM
 export const createServer = (configuration: Configuration, routes: readonly Route[], log: Logger): FastifyInstance => {
   const silent = routes.find((r) => r.may === undefined || (r.may !== 'public' && r.may.length === 0))
   if (silent) throw new Error(`The route ${silent.method} ${silent.url} does not say who may call it.`)
+  // without lines of its own, some of which quote the address: ours say what is needed
   const app = Fastify({
-    loggerInstance: log as FastifyBaseLogger,
-    logController: new LogController({ disableRequestLogging: true }),
     genReqId: (request) => requestId(request.headers['x-request-id'] as string | undefined),
     requestTimeout: 30_000,
     connectionTimeout: 60_000,
@@ -265,6 +282,9 @@ export const createServer = (configuration: Configuration, routes: readonly Rout
     },
     clientErrorHandler: (error, socket) => answerNoHttp(error, socket, log),
   })
+  const routeList: string[] = []
+  app.decorate('routeList', routeList)
+  app.addHook('onRoute', ({ method, url }) => void routeList.push(...[method].flat().map((m) => `${m} ${url}`)))
   takeBodies(app)
   const byName = new Map(routes.map((r) => [`${r.method} ${r.url}`, r]))
   app.addHook('onResponse', async (request, reply) => {
@@ -273,9 +293,10 @@ export const createServer = (configuration: Configuration, routes: readonly Rout
   app.setErrorHandler(async (error, request, reply) => {
     const problem = problemOf(error as { code?: string; statusCode?: number }, request)
     if (problem) return send(request, reply, problemReply([problem]))
-    log.error({ requestId: request.id, err: error }, 'a bug, or an outage that is not known as one')
+    log.error({ requestId: request.id, err: kindOf(error) }, 'a bug, or an outage that is not known as one')
     return send(request, reply, bugReply(request.id))
   })
+  if (configuration.callers.length === 0) app.addHook('onRequest', guardOpen)
   app.addHook('onRequest', refuseAddress(routes, configuration))
   app.setNotFoundHandler((request, reply) => send(request, reply, problemReply([refusal('not-known')])))
   for (const route of routes)

@@ -118,7 +118,7 @@ export const openDatabase = (url: string, onIdleError: (error: unknown) => void)
     connectionTimeoutMillis: 5_000,
     application_name: 'daybind',
     options:
-      '-c search_path=daybind,public -c timezone=UTC -c statement_timeout=30000 -c idle_in_transaction_session_timeout=10000 -c plan_cache_mode=force_generic_plan',
+      '-c search_path=daybind,public -c timezone=UTC -c statement_timeout=30000 -c idle_in_transaction_session_timeout=10000 -c plan_cache_mode=force_generic_plan -c log_parameter_max_length_on_error=0',
   })
   let closing = false
   // pg's `end` does not wait for its idle connections: that the server cuts them as it stops is no trouble

@@ -6,6 +6,7 @@ import { systems } from '../../model/systems.ts'
 import { parseExactly } from '../fhir/door/exact-numbers.ts'
 import type { Peer } from '../fhir/peer.ts'
 import type { Failure } from '../fhir/peer-fates.ts'
+import { kindOf } from '../kind-of-error.ts'
 import type { Database } from '../postgres/database.ts'
 import { type Attempted, type Claimed, claimDelivery, settleDelivery, takeUnannounced } from '../postgres/deliveries.ts'
 import type { Queue } from './queue.ts'
@@ -60,7 +61,8 @@ const attemptOrBug = async (d: Delivering, peer: Peer, claimed: Claimed): Promis
   try {
     return await attempt(d, peer, claimed)
   } catch (err) {
-    d.log.error({ step: 'forward-order', delivery: claimed.id, requestId: claimed.request_id, err }, 'a bug')
+    const { id: delivery, request_id: requestId } = claimed
+    d.log.error({ step: 'forward-order', delivery, requestId, err: kindOf(err) }, 'a bug')
     return trouble(d, claimed, { fate: 'unsure', reason: 'Something went wrong in Daybind; its log has more.' })
   }
 }
