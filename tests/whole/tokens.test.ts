@@ -154,7 +154,7 @@ describe('tokens are compared in constant time', () => {
 
   /** Ways to compare that stop at the first difference. */
   const hasty =
-    /\btoken\b\s*[=!]==?\s*(?!undefined)\S|[=!]==?\s*[\w.]*\btoken\b|\b(includes|startsWith|endsWith|has|indexOf|localeCompare|equals|compare)\([^)]*\btoken\b/
+    /\btoken\b\s*[=!]==?(?![=\s]*undefined)|[=!]==?\s*[\w.]*\btoken\b|\b(includes|startsWith|endsWith|has|indexOf|localeCompare|equals|compare)\([^)]*\btoken\b/
 
   it.each(['c.token === given', 'given !== c.token', 'tokens.has(token)', 'token.startsWith(c.token)', 'a == token'])(
     'the next check finds %s',
