@@ -1,6 +1,7 @@
 /** The process: which command, with which configuration, and an end in good order on a signal. */
 import { readFileSync } from 'node:fs'
 import { parseArgs } from 'node:util'
+import { kindOf } from './adapters/kind-of-error.ts'
 import { CannotStart } from './adapters/postgres/embedded-process.ts'
 import { healthcheck, type Outcome, reconcile, replay, type Service } from './commands.ts'
 import { readConfiguration, serviceToAsk } from './config.ts'
@@ -175,6 +176,14 @@ const commands: Readonly<Record<string, Command>> = {
 const isBadArgument = (error: unknown): error is Error =>
   error instanceof TypeError && 'code' in error && String(error.code).startsWith('ERR_PARSE_ARGS')
 
+/** What was not foreseen is told by its kind: what the runtime would print of it may quote a patient's data. */
+const unforeseen = (error: unknown): string => `Something went wrong in Daybind: ${JSON.stringify(kindOf(error))}`
+
+process.on('uncaughtException', (error) => {
+  complain(unforeseen(error))
+  process.exit(1)
+})
+
 const run = async ([name = '', ...args]: string[]): Promise<Status | 'stays up'> => {
   if (['help', '--help', '-h'].includes(name)) {
     print(usage)
@@ -186,8 +195,7 @@ const run = async ([name = '', ...args]: string[]): Promise<Status | 'stays up'>
     return await command(args)
   } catch (error) {
     if (isBadArgument(error)) return misunderstood(error.message)
-    if (!(error instanceof CannotStart)) throw error
-    complain(error.message)
+    complain(error instanceof CannotStart ? error.message : unforeseen(error))
     return 1
   }
 }

@@ -17,6 +17,7 @@ import { returnDeviceRoutes } from './adapters/http/return-device.ts'
 import { createServer } from './adapters/http/server.ts'
 import { watchFlowRoutes } from './adapters/http/watch-flow.ts'
 import type { RequestDeadlines } from './adapters/http/wire.ts'
+import { kindOf } from './adapters/kind-of-error.ts'
 import { recordConfiguration } from './adapters/postgres/configuration-fact.ts'
 import {
   DatabaseError,
@@ -60,6 +61,8 @@ export interface ServiceOptions {
 
 export interface Service {
   readonly url: string
+  /** Every method and address that it answers at, `GET /fhir/:type/:id`. */
+  readonly routeList: readonly string[]
   /** For the demo and the tests: moves the flow's clock forward, and does what has become due. */
   readonly setClock: (moment: Instant) => Promise<void>
   /**
@@ -94,7 +97,7 @@ const closer = (log: Logger) => {
         try {
           await step()
         } catch (err) {
-          log.error({ err }, 'closing')
+          log.error({ err: kindOf(err) }, 'closing')
         }
     },
   }
@@ -288,6 +291,7 @@ const start = async (
   log.info({ step: 'operate', url, version }, 'ready')
   return {
     url,
+    routeList: app.routeList,
     setClock: async (moment) => {
       await setClock(db, moment)
       await rounds.now()

@@ -3,6 +3,7 @@
  * one line says as much as a thousand.
  */
 import type { Logger } from 'pino'
+import { kindOf } from './kind-of-error.ts'
 import { DatabaseError, isOutage, withoutValues } from './postgres/database.ts'
 
 export interface Troubles {
@@ -45,7 +46,7 @@ export const tellTroubles = (log: Logger, clock: () => number = () => performanc
         known.toldAt = now
         const code = error instanceof DatabaseError ? error.code : undefined
         if (key === 'outage') log.error({ step: 'operate', code, times: known.times }, 'the database is lost or busy')
-        else log.error({ err: error, times: known.times }, 'in the background')
+        else log.error({ err: kindOf(error), times: known.times }, 'in the background')
       }
       troubles.set(key, known)
     },

@@ -101,7 +101,7 @@ const caller = (readSecret: ReadSecret) =>
         .array(id, expecting('a list of site ids'))
         .min(1, expecting('at least one site id; without "sites" it is all sites'))
         .optional()
-        .describe('Ids of the sites that it may see; absent: all.'),
+        .describe('Of a source or clinic: ids of the sites for which it works; absent: all.'),
       token: token(readSecret).describe('The bearer token that it presents.'),
       issuer: later,
       jwks: later,

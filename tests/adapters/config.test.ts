@@ -335,6 +335,26 @@ describe('a wrong file', () => {
       `${inCaller('token: { env: SET }')}  - { id: b, role: clinic, token: { env: SET } }\n`,
       'daybind.yaml:10:28 callers[1].token: the same secret as callers[0], expected one of its own',
     ],
+    [
+      'a clinic under the name of a source',
+      `${site}sources: [ { id: ehr } ]\ncallers:\n  - id: ehr\n    role: clinic\n    token: { env: SET }\n`,
+      'daybind.yaml:9:5 callers[0].role: found "clinic", expected source: "ehr" is one of sources',
+    ],
+    [
+      'a source under the name of a reading service',
+      `${site}readingServices: [ { id: pebble, fhir: "http://localhost" } ]\ncallers:\n  - id: pebble\n    role: source\n    token: { env: SET }\n`,
+      'daybind.yaml:9:5 callers[0].role: found "source", expected reading-service: "pebble" is one of readingServices',
+    ],
+    [
+      'an operator of some sites',
+      inCaller('sites: [tern-harbour]\n    token: { env: SET }'),
+      'daybind.yaml:9:5 callers[0].sites: expected none for the role operator: sites limit a source or a clinic',
+    ],
+    [
+      'a reading service of some sites',
+      inCaller('sites: [tern-harbour]\n    token: { env: SET }').replace('operator', 'reading-service'),
+      'daybind.yaml:9:5 callers[0].sites: expected none for the role reading-service: sites limit a source or a clinic',
+    ],
     ['a key that is given twice', inSite('name: B'), 'daybind.yaml:6:5 not valid YAML: Map keys must be unique'],
   ]
 

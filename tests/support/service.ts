@@ -32,6 +32,8 @@ export interface TestService {
   readonly configuration: Configuration
   /** `postgresql://…` */
   readonly database: string
+  /** Every method and address of the service, `GET /fhir/:type/:id`. */
+  readonly routeList: readonly string[]
   /** Without a token unless it is given one. */
   readonly call: Ask
   /** Calls with the token of this caller. */
@@ -166,6 +168,7 @@ export const startTestService = async (options: TestServiceOptions = {}): Promis
     url: service.url,
     configuration,
     database,
+    routeList: service.routeList,
     call: askAt(service.url),
     as: (id) => askAt(service.url, tokenOf(id)),
     logLines: () => lines.map((line) => JSON.parse(line) as LogLine),

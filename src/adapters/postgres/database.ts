@@ -150,6 +150,7 @@ const sessionSettings = (limits: DatabaseLimits): string =>
     lock_timeout: limits.lockMs,
     idle_in_transaction_session_timeout: limits.idleMs,
     plan_cache_mode: 'force_generic_plan',
+    log_parameter_max_length_on_error: 0,
   })
     .map(([name, value]) => `-c ${name}=${value}`)
     .join(' ')

@@ -13,6 +13,7 @@ import { systems } from '../../model/systems.ts'
 import { parseExactly } from '../fhir/door/exact-numbers.ts'
 import type { Peer } from '../fhir/peer.ts'
 import { causes, type Failure } from '../fhir/peer-fates.ts'
+import { kindOf } from '../kind-of-error.ts'
 import { type Attempted, type Claimed, claimNext, settleDelivery } from '../postgres/attempts.ts'
 import type { Database } from '../postgres/database.ts'
 import { noteArrival, noteTrouble } from '../postgres/destinations.ts'
@@ -83,7 +84,8 @@ const attemptOrBug = async (d: Delivering, peer: Peer, claimed: Claimed): Promis
   try {
     return await attempt(peer, claimed)
   } catch (err) {
-    d.log.error({ step: 'forward-order', delivery: claimed.id, requestId: claimed.request_id, err }, 'a bug')
+    const { id: delivery, request_id: requestId } = claimed
+    d.log.error({ step: 'forward-order', delivery, requestId, err: kindOf(err) }, 'a bug')
     const reason = 'Something went wrong in Daybind; its log has more.'
     return { arrived: false, trouble: { fate: 'unsure', whose: 'unclear', reason }, mayBeThere: true }
   }
