@@ -17,6 +17,8 @@ interface Stored {
   readonly id: string
 }
 
+const keep = 'insert into kept (body) values ($1) returning id'
+
 app.post('/fhir', async (request, reply) => {
   const { body } = request.body as { body: string }
   const values = [body]
@@ -29,17 +31,40 @@ app.post('/fhir', async (request, reply) => {
 })
 
 /** What is stored under a key, as it is: the floor of a search. */
-app.get<{ Params: { key: string } }>('/answers/:key', async (request, reply) => {
+app.get<{ Querystring: { key: string } }>('/answers', async (request, reply) => {
   const { rows } = await pool.query<{ body: string }>({
     name: 'answer',
     text: 'select body from answers where key = $1',
-    values: [request.params.key],
+    values: [request.query.key],
   })
-  return reply.type('application/fhir+json').send(rows[0]?.body)
+  return reply
+    .code(rows.length > 0 ? 200 : 404)
+    .type('application/fhir+json')
+    .send(rows[0]?.body)
+})
+
+let calls = 0
+
+/** A lock, two rows and a changed one, in one transaction: the floor of a step that must look before it writes. */
+app.post('/five', async (request, reply) => {
+  const { body } = request.body as { body: string }
+  const client = await pool.connect()
+  const key = ++calls
+  try {
+    await client.query(`begin; select pg_advisory_xact_lock(${key})`)
+    await client.query({ name: 'keep', text: keep, values: [body] })
+    await client.query({ name: 'fact', text: 'insert into facts (id, state) values ($1, $2)', values: [key, body] })
+    await client.query({ name: 'change', text: 'update facts set changed = true where id = $1', values: [key] })
+    await client.query('commit')
+  } finally {
+    client.release()
+  }
+  return reply.type('application/fhir+json').send(`{"id":"${key}"}`)
 })
 
 await pool.query(
   `create table if not exists kept (id bigint generated always as identity primary key, body text not null);
+   create table if not exists facts (id bigint primary key, changed boolean not null default false, state jsonb not null);
    create table if not exists answers (key text primary key, body text not null)`,
 )
 const url = await app.listen({ port: 0, host: '127.0.0.1' })

@@ -5,7 +5,9 @@ import { harbourOrders, harbourPatients } from '../support/messages.ts'
 /** Stands for the number of the order in the text that is sent. */
 const slot = '{number}'
 
-const patientUrn = 'urn:uuid:5f0c1de2-0000-4000-8000-000000000001'
+export const patientUrn = 'urn:uuid:5f0c1de2-0000-4000-8000-000000000001'
+
+export const birthDate = '1950-03-17'
 
 const patient: Patient = {
   resourceType: 'Patient',
@@ -32,7 +34,7 @@ const patient: Patient = {
     { system: 'email', value: `patient-${slot}@post.example` },
   ],
   gender: 'female',
-  birthDate: '1950-03-17',
+  birthDate,
   address: [
     {
       use: 'home',
@@ -53,6 +55,8 @@ const patient: Patient = {
   communication: [{ language: { coding: [{ system: 'urn:ietf:bcp:47', code: 'en' }] }, preferred: true }],
 }
 
+const yesterday = (): string => `${new Date(Date.now() - 86_400_000).toISOString().slice(0, 10)}T09:30:00+00:00`
+
 const order = (visit: string): ServiceRequest => ({
   resourceType: 'ServiceRequest',
   identifier: [
@@ -72,7 +76,7 @@ const order = (visit: string): ServiceRequest => ({
   },
   subject: { reference: patientUrn, display: 'Anneke Núñez-Sandling' },
   occurrencePeriod: { start: visit },
-  authoredOn: '2026-11-02T09:30:00+00:00',
+  authoredOn: yesterday(),
   requester: {
     type: 'Practitioner',
     identifier: { system: 'https://harbour.example/staff', value: 'S-0417' },

@@ -10,6 +10,7 @@ export const haveProc = existsSync('/proc/self/stat')
 const tickMs = 10
 
 interface Stat {
+  readonly program: string
   readonly parent: number
   /** Its own, and that of children that ended. */
   readonly own: number
@@ -18,13 +19,11 @@ interface Stat {
 
 const statOf = (pid: number | string): Stat | undefined => {
   try {
-    // the name of the program stands in brackets and may hold spaces
-    const fields = readFileSync(`/proc/${pid}/stat`, 'latin1')
-      .replace(/^.*\) /s, '')
-      .split(' ')
-      .map(Number)
+    // the program stands in brackets and may hold spaces
+    const [, program = '', rest = ''] = /^\d+ \((.*)\) (.*)$/s.exec(readFileSync(`/proc/${pid}/stat`, 'latin1')) ?? []
+    const fields = rest.split(' ').map(Number)
     const [parent = 0, user = 0, system = 0, endedUser = 0, endedSystem = 0] = [1, 11, 12, 13, 14].map((i) => fields[i])
-    return { parent, own: (user + system) * tickMs, ended: (endedUser + endedSystem) * tickMs }
+    return { program, parent, own: (user + system) * tickMs, ended: (endedUser + endedSystem) * tickMs }
   } catch {
     return undefined
   }
@@ -43,11 +42,17 @@ export const cpuOfServer = (pid: number): number => {
   return first.own + first.ended + children.reduce((sum, s) => sum + (s?.parent === pid ? s.own : 0), 0)
 }
 
-/** The process that started this one. */
-export const parentOf = (pid: number): number | undefined => statOf(pid)?.parent
+/** The process that started this one, where both run the same program: in a container the number means another. */
+export const parentOf = (pid: number, program: string): number | undefined => {
+  const runs = (p: number | undefined) => statOf(p ?? 0)?.program === program
+  const parent = statOf(pid)?.parent
+  return runs(pid) && runs(parent) ? parent : undefined
+}
 
 const kilobytes = (pid: number, field: 'VmRSS' | 'VmHWM'): number =>
-  Number(new RegExp(`^${field}:\\s+(\\d+) kB`, 'm').exec(readFileSync(`/proc/${pid}/status`, 'latin1'))?.[1])
+  !haveProc
+    ? Number.NaN
+    : Number(new RegExp(`^${field}:\\s+(\\d+) kB`, 'm').exec(readFileSync(`/proc/${pid}/status`, 'latin1'))?.[1])
 
 /** Resident megabytes now. */
 export const residentMb = (pid: number): number => kilobytes(pid, 'VmRSS') / 1024

@@ -5,12 +5,12 @@ import { writeFile } from 'node:fs/promises'
 import { join } from 'node:path'
 import { setTimeout as sleep } from 'node:timers/promises'
 import { fileURLToPath } from 'node:url'
+import { readConfiguration } from '../../src/config.ts'
+import type { Configuration } from '../../src/model/configuration.ts'
 
 export interface Running {
   readonly url: string
   readonly pid: number
-  /** From the start of the process to its word that it is ready. */
-  readonly startMs: number
   stop(): Promise<void>
 }
 
@@ -46,12 +46,14 @@ const run = async (folder: string, args: readonly string[], env: NodeJS.ProcessE
     stdio: ['ignore', out, out],
   })
   closeSync(out)
-  process.once('exit', () => child.kill('SIGKILL'))
+  // nobody is left behind when this process ends by itself
+  const end = () => void child.kill('SIGKILL')
+  process.once('exit', end)
+  child.once('exit', () => process.off('exit', end))
   while (performance.now() - began < patience * 1000) {
     const url = readyUrl(file)
     const { pid } = child
-    if (url !== undefined && pid !== undefined)
-      return { url, pid, startMs: performance.now() - began, stop: () => stopped(child) }
+    if (url !== undefined && pid !== undefined) return { url, pid, stop: () => stopped(child) }
     if (child.exitCode !== null) break
     await sleep(5)
   }
@@ -82,19 +84,37 @@ const configuration = (readingService: string) => ({
   callers: Object.entries(roles).map(([id, role]) => ({ id, role, token: { env: variableOf(id) } })),
 })
 
-/** The service as `npm start` runs it, with callers and a reading service. */
-export const startOurs = async (folder: string, databaseUrl: string, readingService: string): Promise<Running> => {
+/** Variables of a service with callers and a reading service; its configuration is written beside. */
+const environmentOf = async (folder: string, readingService: string): Promise<Record<string, string>> => {
   const file = join(folder, 'daybind.yaml')
   // JSON is YAML
   await writeFile(file, JSON.stringify(configuration(readingService)))
-  return run(folder, ['src/main.ts', 'serve'], {
-    ...Object.fromEntries(Object.keys(roles).map((id) => [variableOf(id), tokenOf(id as CallerId)])),
-    PORT: '0',
-    DATABASE_URL: databaseUrl,
-    DAYBIND_CONFIG: file,
-    LOG_LEVEL: 'info',
-  })
+  const tokens = Object.keys(roles).map((id) => [variableOf(id), tokenOf(id as CallerId)])
+  return { ...Object.fromEntries(tokens), PORT: '0', DAYBIND_CONFIG: file, LOG_LEVEL: 'info' }
 }
+
+/** The same as the services of this run have it. */
+export const settings = async (folder: string, readingService: string): Promise<Configuration> => {
+  const read = readConfiguration(await environmentOf(folder, readingService), (path) => readFileSync(path, 'utf8'))
+  if (!read.ok) throw new Error(read.mistakes.join('\n'))
+  return read.value
+}
+
+/**
+ * The service as `npm start` runs it.
+ * @param databaseUrl undefined: it brings its own, in `dataDir`
+ */
+export const startOurs = async (
+  folder: string,
+  databaseUrl: string | undefined,
+  readingService: string,
+  dataDir = folder,
+): Promise<Running> =>
+  run(folder, ['src/main.ts', 'serve'], {
+    ...(await environmentOf(folder, readingService)),
+    DATABASE_URL: databaseUrl,
+    DATA_DIR: dataDir,
+  })
 
 export const startFloor = (folder: string, databaseUrl: string): Promise<Running> =>
   run(folder, ['tests/bench/floor-server.ts'], { DATABASE_URL: databaseUrl })

@@ -17,21 +17,28 @@ export interface DatabaseServer {
   stop(): Promise<void>
 }
 
-const ask = async <R extends object>(url: string, text: string): Promise<R[]> => {
+/** Asks a database once. */
+export const ask = async <R extends object>(
+  url: string,
+  text: string,
+  values: readonly unknown[] = [],
+): Promise<R[]> => {
   const client = new Client({ connectionString: url })
   await client.connect()
-  return (await client.query<R>(text).finally(() => client.end())).rows
+  return (await client.query<R>(text, [...values]).finally(() => client.end())).rows
 }
 
-/** The server's first process, where the server runs on this machine. */
+/** The server's first process, where the server runs on this machine: the parent of every backend. */
 const processOf = async (url: string): Promise<number | undefined> => {
   if (!haveProc || !/^(localhost|127\.|\[::1\])/.test(new URL(url).hostname)) return undefined
   const client = new Client({ connectionString: url })
   await client.connect()
-  const { rows } = await client.query<{ pid: number }>('select pg_backend_pid() as pid')
-  const pid = parentOf(rows[0]?.pid ?? 0)
-  await client.end()
-  return pid
+  try {
+    const { rows } = await client.query<{ pid: number }>('select pg_backend_pid() as pid')
+    return parentOf(rows[0]?.pid ?? 0, 'postgres')
+  } finally {
+    await client.end()
+  }
 }
 
 export const openServer = async (): Promise<DatabaseServer> => {
