@@ -61,7 +61,7 @@ const optionsOf = (args: string[]) => {
   if (strange.length > 0) throw new TypeError(`--only: found ${strange.join(', ')}, expected ${names.join(', ')}`)
   if (!(seconds > 0)) throw new TypeError(`--seconds: found ${values.seconds}, expected a number above 0`)
   const scale: Scale = values.quick
-    ? { seconds, few: 500, many: 5_000, times: 2 }
+    ? { seconds, few: 500, many: 2_000, times: 2 }
     : { seconds, few: 10_000, many: values.large ? 1_000_000 : 100_000, times: 7 }
   return { ...values, only, scale }
 }
