@@ -11,6 +11,15 @@ const rounds = 3
 /** Seconds of orders before it is measured: its code is compiled as it runs. */
 const warming = 20
 
+/** Before anything is measured. @throws when HAPI_URL is set and nothing of FHIR answers there */
+export const askForHapi = async (): Promise<void> => {
+  const base = process.env.HAPI_URL
+  if (!base) return
+  const answer = await fetch(`${base}/metadata`).catch(() => undefined)
+  await answer?.body?.cancel()
+  if (!answer?.ok) throw new Error(`HAPI_URL is ${base}, and ${base}/metadata answers ${answer?.status ?? 'nothing'}.`)
+}
+
 export const measureHapi = async (w: World): Promise<readonly Line[]> => {
   const base = process.env.HAPI_URL
   if (!base) {

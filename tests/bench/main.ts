@@ -6,7 +6,7 @@ import { parseArgs } from 'node:util'
 import { measureDelivery } from './delivery.ts'
 import { measureEvening } from './evening.ts'
 import { growthMeasure } from './growth.ts'
-import { measureHapi } from './hapi.ts'
+import { askForHapi, measureHapi } from './hapi.ts'
 import { measureLinks } from './links.ts'
 import { measureOrders } from './orders.ts'
 import { headOf, type Line, machineOf, tableOf } from './report.ts'
@@ -75,6 +75,7 @@ const closeOnSignal = (w: World): void => {
 }
 
 const run = async ({ only, scale, quick, json }: Options): Promise<void> => {
+  if (only.includes('hapi')) await askForHapi()
   const w = await openWorld(scale, (text) => void process.stderr.write(`… ${text}\n`))
   closeOnSignal(w)
   try {

@@ -110,7 +110,7 @@ export const startOurs = async (
   readingService: string,
   dataDir = folder,
 ): Promise<Running> =>
-  run(folder, ['src/main.ts', 'serve'], {
+  run(folder, ['src/start.mjs', 'serve'], {
     ...(await environmentOf(folder, readingService)),
     DATABASE_URL: databaseUrl,
     DATA_DIR: dataDir,
