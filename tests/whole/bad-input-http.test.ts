@@ -1,7 +1,7 @@
 /** What is no HTTP, or HTTP that two readers could read in two ways: byte for byte, told to the letter. */
 import { beforeAll, describe, expect, it } from 'vitest'
 import { anOrder, aPatient } from '../support/messages.ts'
-import { openRaw, type RawAnswer, sendRaw } from '../support/raw-http.ts'
+import { openRaw, type RawAnswer, sendRaw } from '../support/raw-connection.ts'
 import { outcome, type Told, useRowCounts } from '../support/refusals.ts'
 import { tokenOf, useTestService } from '../support/service.ts'
 

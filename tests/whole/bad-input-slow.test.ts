@@ -2,7 +2,7 @@
 import type { Bundle } from 'fhir/r4.js'
 import { beforeAll, describe, expect, it, vi } from 'vitest'
 import { anOrder, aPatient } from '../support/messages.ts'
-import { openRaw, type RawConnection } from '../support/raw-http.ts'
+import { openRaw, type RawConnection } from '../support/raw-connection.ts'
 import { outcome, type Told, useRowCounts } from '../support/refusals.ts'
 import { tokenOf, useTestService } from '../support/service.ts'
 import { inDatabase } from './bedside.ts'

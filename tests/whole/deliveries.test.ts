@@ -448,10 +448,49 @@ describe('a reading service in trouble', () => {
     await fates(ordered.order, 'parked')
     const [delivery] = await deliveries(ordered.order)
     expect(delivery?.reason).toMatch(/do not have it/)
+    // it was there all along: who asks for it again has it looked for first
     expect((await ops('POST', `/deliveries/${delivery?.id}/replay`)).status).toBe(202)
     await fates(ordered.order, 'sent')
+    expect((await deliveries(ordered.order))[0]?.reason).toMatch(/read back/)
+    expect(arrived(pebble, ordered)).toHaveLength(1)
     const work = heldAt<Task>(pebble, 'Task', task.id)
     expect(pebble.versions('Task', work.id ?? '')).toHaveLength(1)
+  })
+
+  test('that lost it is sent it again by a replay, after a look', async () => {
+    await pebble.fault('drop-before-store', { times: 1, writesOnly: true })
+    await pebble.fault('error-404', { times: 1 })
+    const { ordered } = await linked()
+    await fates(ordered.order, 'parked')
+    const seen = pebble.requests.length
+    const [delivery] = await deliveries(ordered.order)
+    expect((await ops('POST', `/deliveries/${delivery?.id}/replay`)).status).toBe(202)
+    await fates(ordered.order, 'sent')
+    expect(pebble.requests.slice(seen)).toEqual(['GET /fhir/Task', 'POST /fhir'])
+    expect(arrived(pebble, ordered)).toHaveLength(1)
+  })
+
+  test('that never lets us look is sent it again all the same when a person asks for it', async () => {
+    await pebble.fault('drop-after-store', { times: 1, writesOnly: true })
+    await pebble.fault('error-404', { times: 1 })
+    const { ordered, id } = await linked()
+    await fates(ordered.order, 'parked')
+    await pebble.fault('error-404', { times: 1 })
+    const [delivery] = await deliveries(ordered.order)
+    expect((await ops('POST', `/deliveries/${delivery?.id}/replay`)).status).toBe(202)
+    await fates(ordered.order, 'sent')
+    expect(arrived(pebble, ordered)).toHaveLength(2)
+    const held = heldAt<DeviceUseStatement>(pebble, 'DeviceUseStatement', id)
+    expect(pebble.versions('DeviceUseStatement', held.id ?? '')).toHaveLength(1)
+  })
+
+  test('that has it may answer for it though it is parked', async () => {
+    await pebble.fault('drop-after-store', { times: 1, writesOnly: true })
+    await pebble.fault('error-404', { times: 1 })
+    const { ordered, task } = await linked()
+    await fates(ordered.order, 'parked')
+    expect((await answerAs('pebble', task.id, 'accepted')).status).toBe(200)
+    await fates(ordered.order, 'taken')
   })
 
   test('that is down gets it when it is up again', async () => {
@@ -657,7 +696,7 @@ describe('the order of messages', () => {
     // as it is when the process was killed after the answer had come and before it was written down
     await inDatabase(
       service().database,
-      `update deliveries set fate = 'queued', sent_at = null, announced_at = null,
+      `update deliveries set fate = 'queued', sent_at = null,
          next_attempt = clock_timestamp() - interval '31 s', leased_until = clock_timestamp() - interval '1 s'
        where order_id = $1`,
       [ordered.order],

@@ -236,7 +236,7 @@ test('an instance that is killed loses nothing that it acknowledged, and the oth
     const cut = () =>
       inDatabase(
         database().url,
-        `update deliveries set leased_until = case when leased_until is not null then clock_timestamp() end, announced_at = null
+        `update deliveries set leased_until = case when leased_until is not null then clock_timestamp() end
          where fate in ('queued', 'unsure') and (leased_until is null or leased_until < clock_timestamp() + interval '27 s')`,
       )
     const orders = acknowledged.map((a) => a.order)

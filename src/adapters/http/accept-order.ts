@@ -17,7 +17,7 @@ import { readResource } from '../postgres/find-resources.ts'
 import { loadForOrders, namesToLock } from '../postgres/load-for-orders.ts'
 import { resourceText } from '../postgres/resource-text.ts'
 import { nameLock, runStep, type StepCall, type StepRunner, type Told } from '../postgres/run-step.ts'
-import type { Names } from '../postgres/save.ts'
+import type { Names } from '../postgres/writing.ts'
 import { type Call, fhirReply, problemReply, type Reply, type Route, toldReply } from './call.ts'
 import { absent } from './operation.ts'
 
@@ -114,7 +114,7 @@ const ownerOf = (
   return parties.sources.find((s) => s.id === owner) ?? { id: owner, takes: defaultTakes, poll: 'PT30S' }
 }
 
-type Tell = (tx: Tx, answers: readonly Accepted[]) => Promise<Told>
+type Tell = (tx: Tx, answers: readonly Accepted[]) => Told | Promise<Told>
 
 /** Where a resource is named by our id, its owner is looked up first: whoever revises it writes for that source. */
 const speaker = async (runner: StepRunner, call: Call, entries: readonly Incoming[]): Promise<Source> => {
@@ -182,7 +182,7 @@ const responseEntry = (base: () => string, answer: Accepted) => ({
 
 const tellBundle =
   (base: () => string): Tell =>
-  async (_tx, answers) => ({
+  (_tx, answers) => ({
     status: 200,
     body: JSON.stringify({
       resourceType: 'Bundle',

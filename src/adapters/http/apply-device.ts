@@ -82,7 +82,7 @@ const link =
     const orders = await ordersById(runner.db, [order.value])
     const locks = [...orders.map(orderLock), ...(claim.ok ? [deviceLock(claim.value.serialNumber)] : [])]
     const told = await runStep(runner, stepCall(call, 'apply-device', '$link-device', p, locks), {
-      load: (tx, ctx) => loadSituation(tx, order.value, claim.ok ? claim.value : unknownDevice, ctx),
+      load: (tx, begun) => loadSituation(tx, order.value, claim.ok ? claim.value : unknownDevice, begun),
       decide: (situation, ctx) => {
         if (claim.ok) return withWarnings(linkDevice(p, claim.value, situation, ctx), claim.warnings)
         const rest = linkDevice(
@@ -168,11 +168,11 @@ const loadCorrection = async (
   old: LinkState,
   orderId: string,
   device: DeviceClaim | DeviceState,
-  ctx: Context,
+  begun: Promise<Context>,
 ): Promise<Checked<Correction>> => {
   const before = await loadLink(tx, old.id)
   if (!before.ok) return before
-  const situation = await loadSituation(tx, orderId, device, ctx)
+  const situation = await loadSituation(tx, orderId, device, begun)
   if (!situation.ok) return situation
   const around = await statesAround(tx, [before.value.link.orderId], [before.value.device.id])
   const returned = ofKind(around, 'return').find((r) => r.linkId === old.id)
@@ -207,7 +207,7 @@ const correct =
     const orders = await ordersById(runner.db, [old.orderId, orderId])
     const locks = [...orders.map(orderLock), deviceLock(oldDevice.serialNumber), deviceLock(device.serialNumber)]
     const told = await runStep(runner, stepCall(call, 'apply-device', '$correct-link', p, locks), {
-      load: (tx, ctx) => loadCorrection(tx, old, orderId, device, ctx),
+      load: (tx, begun) => loadCorrection(tx, old, orderId, device, begun),
       decide: (c, ctx) => withWarnings(correctLink(p, c, ctx), right.warnings),
       tell: (tx, { answer, warnings }) =>
         tellParameters(
@@ -232,8 +232,9 @@ const application =
     const p = read.value
     const locks = [deviceLock(claim.value.serialNumber)]
     const told = await runStep(runner, stepCall(call, 'apply-device', '$record-application', p, locks), {
-      load: async (tx, ctx) => {
-        const device = deviceMeant(claim.value, await devicesWithSerial(tx, claim.value.serialNumber), ctx)
+      load: async (tx, begun) => {
+        const known = await devicesWithSerial(tx, claim.value.serialNumber)
+        const device = deviceMeant(claim.value, known, await begun)
         if (!device.ok) return device
         const around = await statesAround(tx, [], [device.value.id])
         return accept({

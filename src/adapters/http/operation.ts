@@ -60,11 +60,13 @@ export const tellParameters = async (
   warnings: readonly Problem[],
   sight: Sight,
 ): Promise<Told> => {
-  const parts: string[] = []
-  for (const [name, type, id] of outs) {
-    const row = await readResource(tx, type, id, undefined)
-    if (row) parts.push(`{"name":${JSON.stringify(name)},"resource":${await shownText(tx, row, sight)}}`)
-  }
+  const found = await Promise.all(
+    outs.map(async ([name, type, id]) => {
+      const row = await readResource(tx, type, id, undefined)
+      return row ? [`{"name":${JSON.stringify(name)},"resource":${await shownText(tx, row, sight)}}`] : []
+    }),
+  )
+  const parts = found.flat()
   const outcome: OperationOutcome | undefined = warnings.length > 0 ? operationOutcome(warnings) : undefined
   if (outcome) parts.push(writeJson({ name: 'outcome', resource: outcome }))
   // an empty array is no FHIR

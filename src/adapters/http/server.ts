@@ -1,20 +1,15 @@
 /** The server: bodies parsed once at the door, every error an OperationOutcome, one line in the log for each request. */
-import Fastify, {
-  type FastifyBaseLogger,
-  type FastifyInstance,
-  type FastifyReply,
-  type FastifyRequest,
-  LogController,
-} from 'fastify'
+import { randomUUIDv7 } from 'node:crypto'
+import Fastify, { type FastifyInstance, type FastifyReply, type FastifyRequest } from 'fastify'
 import type { Logger } from 'pino'
-import { v7 as uuidv7 } from 'uuid'
 import type { ActingCaller } from '../../flow/step.ts'
 import type { Configuration } from '../../model/configuration.ts'
 import { type Problem, refusal } from '../../model/problems.ts'
 import { parseJson } from '../fhir/door/parse-json.ts'
+import { kindOf } from '../kind-of-error.ts'
 import { isOutage } from '../postgres/database.ts'
 import { type Call, problemReply, type Reply, type Route } from './call.ts'
-import { sightOf, whoCalls } from './callers.ts'
+import { openGuard, sightOf, whoCalls } from './callers.ts'
 import {
   fhirJson,
   harmlessHeaders,
@@ -29,6 +24,10 @@ const formType = 'application/x-www-form-urlencoded'
 const bodyLimit = 1024 * 1024
 
 declare module 'fastify' {
+  interface FastifyInstance {
+    /** Every method with its address, as the server knows them: `GET /fhir/:type/:id`. */
+    routeList: readonly string[]
+  }
   interface FastifyRequest {
     acting?: ActingCaller
     received?: {
@@ -41,9 +40,19 @@ declare module 'fastify' {
   }
 }
 
-/** Taken from the caller where it is harmless in a log and in a header. */
+/** Logged, returned and sent on: taken from the caller where it can do no harm in a log line and in a header. */
+const harmless = /^[A-Za-z0-9._:-]{1,64}$/
+
 const requestId = (given: string | undefined): string =>
-  given !== undefined && /^[A-Za-z0-9._:-]{1,64}$/.test(given) ? given : uuidv7()
+  given !== undefined && harmless.test(given) ? given : randomUUIDv7()
+
+/** The caller's own id where ours took its place; as R4's http.html has it, Custom Headers. */
+const correlation = (request: FastifyRequest): Record<string, string> => {
+  const given = request.headers['x-request-id']
+  return typeof given === 'string' && given !== request.id && /^[\x21-\x7e]{1,128}$/.test(given)
+    ? { 'x-correlation-id': given }
+    : {}
+}
 
 /** What stands behind the first question mark of the address; a second one is part of a value. */
 const queryOf = ({ url }: FastifyRequest): string => {
@@ -72,7 +81,7 @@ const formatProblems = (request: FastifyRequest, url: string): readonly Problem[
 }
 
 const send = (request: FastifyRequest, reply: FastifyReply, answer: Reply): FastifyReply => {
-  reply.code(answer.status).headers({ ...harmlessHeaders(request.id), ...answer.headers })
+  reply.code(answer.status).headers({ ...harmlessHeaders(request.id), ...correlation(request), ...answer.headers })
   if (answer.body === undefined) return reply.send()
   return reply.type(answer.type ?? answerType(request.headers.accept) ?? fhirJson).send(answer.body)
 }
@@ -117,14 +126,21 @@ const asking = (answer: Reply, route: Guarded): Reply =>
 const admit =
   (route: Guarded, configuration: Configuration) =>
   async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply | undefined> => {
-    const header = (name: string) => request.headers[name] as string | undefined
-    const who = route.may === 'public' ? anybody : whoCalls(configuration, header, route.page)
+    const who = route.may === 'public' ? anybody : whoCalls(configuration, linesOf(request), route.page)
     if (!('role' in who)) return send(request, reply, asking(problemReply(who), route))
     request.acting = who
     if (allows(route, who)) return undefined
     const expected = (route.may as readonly string[]).join(' or ')
     return send(request, reply, problemReply([refusal('not-allowed', '', { found: who.role, expected })]))
   }
+
+const linesOf = (request: FastifyRequest) => (name: string) => request.raw.headersDistinct[name] ?? []
+
+/** Without callers whoever reaches us may do everything, so that nobody else may: at every address. */
+const guardOpen = async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply | undefined> => {
+  const problems = openGuard(linesOf(request), request.raw.url ?? '')
+  return problems.length > 0 ? send(request, reply, problemReply(problems)) : undefined
+}
 
 const anybody: ActingCaller = { id: 'anybody', role: 'local' }
 
@@ -294,22 +310,28 @@ const logLine = (request: FastifyRequest, reply: FastifyReply, routes: ReadonlyM
   }
 }
 
+export interface ServerOptions {
+  /** Told when a call fails because the database is lost or busy. */
+  readonly onOutage?: (error: unknown) => void
+  readonly deadlines?: RequestDeadlines
+}
+
 /**
  * @param routes each says who may call it
+ * @param onOutage told of what was answered with 503 because of the database
  * @throws when a route says nothing of its callers
  */
 export const createServer = (
   configuration: Configuration,
   routes: readonly Route[],
   log: Logger,
-  deadlines: RequestDeadlines = usualDeadlines,
+  { onOutage = () => {}, deadlines = usualDeadlines }: ServerOptions = {},
 ): FastifyInstance => {
   const silent = routes.find((r) => r.may === undefined || (r.may !== 'public' && r.may.length === 0))
   if (silent) throw new Error(`The route ${silent.method} ${silent.url} does not say who may call it.`)
   const wire = new Wire(log, deadlines)
+  // without lines of its own, some of which quote the address: ours say what is needed
   const app = Fastify({
-    loggerInstance: log as FastifyBaseLogger,
-    logController: new LogController({ disableRequestLogging: true }),
     genReqId: (request) => requestId(request.headers['x-request-id'] as string | undefined),
     requestTimeout: deadlines.requestMs,
     http: {
@@ -321,6 +343,8 @@ export const createServer = (
     },
     connectionTimeout: 60_000,
     keepAliveTimeout: 2_000,
+    // what still arrives while the service closes is served: the caller sent it before it could know
+    return503OnClosing: false,
     routerOptions: { maxParamLength: 200, ignoreTrailingSlash: true },
     exposeHeadRoutes: true,
     frameworkErrors: (error, request, reply) => {
@@ -330,18 +354,23 @@ export const createServer = (
     clientErrorHandler: (error, socket) => wire.onError(error, socket),
   })
   wire.attach(app)
+  const routeList: string[] = []
+  app.decorate('routeList', routeList)
+  app.addHook('onRoute', ({ method, url }) => void routeList.push(...[method].flat().map((m) => `${m} ${url}`)))
   takeBodies(app)
   const byName = new Map(routes.map((r) => [`${r.method} ${r.url}`, r]))
   app.addHook('onResponse', async (request, reply) => {
     log.info(logLine(request, reply, byName), 'request')
   })
   app.setErrorHandler(async (error, request, reply) => {
+    if (isOutage(error)) onOutage(error)
     const problem = problemOf(error as { code?: string; statusCode?: number }, request)
     if (problem) return send(request, reply, problemReply([problem]))
-    log.error({ requestId: request.id, err: error }, 'a bug, or an outage that is not known as one')
+    log.error({ requestId: request.id, err: kindOf(error) }, 'a bug, or an outage that is not known as one')
     return send(request, reply, bugReply(request.id))
   })
   app.addHook('onRequest', refuseWire)
+  if (configuration.callers.length === 0) app.addHook('onRequest', guardOpen)
   app.addHook('onRequest', refuseAddress(routes, configuration))
   app.setNotFoundHandler((request, reply) => send(request, reply, problemReply([refusal('not-known')])))
   for (const route of routes)

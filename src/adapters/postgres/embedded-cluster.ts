@@ -33,7 +33,9 @@ export const cleanEnvironment = { LC_ALL: 'C' }
 export const haveCluster = async (dataDir: string, binaries: Binaries, account: Account): Promise<string> => {
   const cluster = join(dataDir, 'postgres')
   for (const entry of await readdir(dataDir)) {
-    if (entry.startsWith(halfMade)) await rm(join(dataDir, entry), { recursive: true, force: true, maxRetries: 5 })
+    if (!entry.startsWith(halfMade)) continue
+    // what an initdb that outlived its service still writes into is left for the next start
+    await rm(join(dataDir, entry), { recursive: true, force: true, maxRetries: 5 }).catch(() => undefined)
   }
   const there = await stat(cluster).catch(() => undefined)
   if (there === undefined) await makeCluster(dataDir, cluster, binaries, account)

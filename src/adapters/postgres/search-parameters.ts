@@ -139,18 +139,18 @@ const referencesOf = (value: unknown): readonly string[] => {
 }
 
 const yearOne = Date.parse('0001-01-01T00:00:00Z')
+const endOfTime = Date.UTC(10_000, 0, 1)
 
 /** An instant that PostgreSQL reads; what lies outside the years 0001 to 9999 lies beyond everything. */
 const written = (ms: number): string => {
   if (ms < yearOne) return '-infinity'
-  return ms < Date.UTC(10_000, 0, 1) ? new Date(ms).toISOString() : 'infinity'
+  return ms < endOfTime ? new Date(ms).toISOString() : 'infinity'
 }
 
 /** The first instant of a day, years before 100 included; NaN where there is no such day. */
 const dayStart = (y: string, m = '01', d = '01'): number => {
-  const day = `${y}-${m}-${d}`
-  const ms = Date.parse(`${day}T00:00:00Z`)
-  return y !== '0000' && !Number.isNaN(ms) && new Date(ms).toISOString().startsWith(day) ? ms : Number.NaN
+  const day = new Date(`${y}-${m}-${d}T00:00:00Z`)
+  return y !== '0000' && day.getUTCDate() === Number(d) ? day.getTime() : Number.NaN
 }
 
 const datePattern =

@@ -119,9 +119,14 @@ const notTheirs = (
 ): readonly Problem[] => {
   if (before === undefined) return []
   const own = before.source === source.id && (ctx.caller.role !== 'clinic' || before.source === ctx.caller.id)
-  return own
-    ? []
-    : [refusal('not-allowed', requestOf(incoming), { note: 'It came from another source, which alone may change it.' })]
+  if (!own)
+    return [
+      refusal('not-allowed', requestOf(incoming), { note: 'It came from another source, which alone may change it.' }),
+    ]
+  const elsewhere = before.kind === 'order' && !(ctx.caller.sites?.includes(before.site) ?? true)
+  return elsewhere
+    ? [refusal('not-allowed', requestOf(incoming), { note: 'The order is at a site that is not yours.' })]
+    : []
 }
 
 /** An entry that is refused has its place all the same, so that what else is wrong with it can be told too. */
