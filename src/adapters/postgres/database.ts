@@ -95,6 +95,11 @@ const runIn = async <T>(pool: Pool, work: (tx: Tx) => Promise<T>): Promise<T> =>
   })
   const tx = txOn(client)
   let broken: Error | undefined
+  // a connection that is lost while it is held says so besides failing its statement: unheard, that ends the process
+  const lost = (error: Error) => {
+    broken = error
+  }
+  client.on('error', lost)
   try {
     return await work(tx)
   } catch (error) {
@@ -103,6 +108,7 @@ const runIn = async <T>(pool: Pool, work: (tx: Tx) => Promise<T>): Promise<T> =>
     })
     throw error
   } finally {
+    client.off('error', lost)
     client.release(broken)
   }
 }
