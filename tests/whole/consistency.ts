@@ -82,7 +82,7 @@ export const summary = (stored: Stored, names: Names): readonly string[] => {
     ...stored
       .of('link')
       .filter((l) => orders.has(l.orderId) || devices.has(l.deviceId))
-      .map((l) => line('link', order(l.orderId), device(l.deviceId), l.status, l.endReason, l.returned && 'returned')),
+      .map((l) => line('link', order(l.orderId), device(l.deviceId), l.status, l.endReason, isBack(l) && 'returned')),
     ...stored
       .of('application')
       .filter((a) => devices.has(a.deviceId))
@@ -107,6 +107,9 @@ export const summary = (stored: Stored, names: Names): readonly string[] => {
       ),
   ].toSorted()
 }
+
+/** What was recorded in error keeps the mark of its return, which means nothing any more. */
+const isBack = (l: Of<'link'>): boolean => l.status !== 'entered-in-error' && l.returned === true
 
 const same = (what: string, a: unknown, b: unknown): string[] =>
   JSON.stringify(a) === JSON.stringify(b) ? [] : [`${what}: ${JSON.stringify(a)}, not ${JSON.stringify(b)}`]
