@@ -143,23 +143,25 @@ const deed = async (met: Met, luck: () => number): Promise<void> => {
   await (luck() < 0.25 ? deeds[7]?.() : pick(deeds)?.())
 }
 
-/** What chance may leave out: a return before its link, and stubs that are withdrawn. */
-const returns = async (): Promise<void> => {
-  const bay = ask('bay-3')
+/** What chance may leave out. */
+const rarities = async (): Promise<void> => {
+  const [bay, ehr] = [ask('bay-3'), ask('harbour-ehr')]
+  const held = await sendOrder(ehr)
+  for (const status of ['on-hold', 'completed'] as const)
+    await sendOrder(ehr, { person: held.person, placer: held.placer.value ?? '', status })
   const [before, serial] = [seconds(await present(), -7200), newSerial()]
   await operate(bay, 'Device/$record-return', { scan: label(serial), receivedAt: seconds(before, 3600) })
-  const answer = await link(bay, await sendOrder(ask('harbour-ehr')), { scan: label(serial), appliedAt: before })
+  const answer = await link(bay, await sendOrder(ehr), { scan: label(serial), appliedAt: before })
   const id = outs<DeviceUseStatement>(answer, 'link')[0]?.id
   await operate(bay, `DeviceUseStatement/${id}/$correct-link`, { because: 'It was somebody else.' })
 }
 
 beforeAll(async () => {
   await makeWorld(service())
-  await returns()
+  await rarities()
   const met: Met = { orders: [], serials: [], links: [], tasks: [] }
-  const luck = luckOf(5_001)
   for (let i = 0; i < steps; i += 4) {
-    await Promise.all([0, 1, 2, 3].map(() => deed(met, luck)))
+    await Promise.all([0, 1, 2, 3].map((n) => deed(met, luckOf(5_001 + i + n))))
     // evenings in between, so that gaps become final and whole days are missed
     if (i % 40 === 36) await service().setClock(seconds(await present(), 9 * 3600))
   }
