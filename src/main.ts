@@ -19,6 +19,7 @@ const usage = `Usage: npm run daybind -- <command>
   reconcile --site S --date D [--as-of T]     the evening report of a site
   replay <delivery…>                          sends deliveries again
   healthcheck                                 status 0 when the service is alive
+  rebuild --check                             holds what is stored against the journal; writes nothing
   demo [--exit] [--json] [--pace S] [--port N] [--day D]
                                               an invented clinic day
   doctor, export                              not built yet
@@ -155,6 +156,23 @@ const healthcheckCommand: Command = async (args) => {
   return service === undefined ? 1 : told(await healthcheck(service))
 }
 
+/** The database of the configuration; the embedded one is started for it, so no service may hold the folder. */
+const withDatabase = async <T>(settings: Configuration, work: (url: string) => Promise<T>): Promise<T> => {
+  if (settings.databaseUrl !== undefined) return work(settings.databaseUrl)
+  const { startEmbedded } = await import('./adapters/postgres/embedded.ts')
+  const embedded = await startEmbedded({ dataDir: settings.dataDir, log: () => undefined })
+  return work(embedded.url).finally(() => embedded.stop())
+}
+
+const rebuildCommand: Command = async (args) => {
+  const { values } = parseArgs({ args, options: { check: { type: 'boolean' } } })
+  if (!values.check) return misunderstood('rebuild takes --check: it compares and writes nothing.')
+  const settings = configuration()
+  if (settings === undefined) return 1
+  const { checkRebuildAt } = await import('./rebuild-command.ts')
+  return told(await withDatabase(settings, checkRebuildAt))
+}
+
 const notBuilt =
   (name: string): Command =>
   async () => {
@@ -169,6 +187,7 @@ const commands: Readonly<Record<string, Command>> = {
   reconcile: reconcileCommand,
   replay: replayCommand,
   healthcheck: healthcheckCommand,
+  rebuild: rebuildCommand,
   doctor: notBuilt('doctor'),
   export: notBuilt('export'),
 }

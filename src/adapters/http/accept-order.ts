@@ -2,7 +2,7 @@
 import { setImmediate } from 'node:timers/promises'
 import type { Bundle, BundleEntry, FhirResource } from 'fhir/r4.js'
 import { type Accepted, acceptEntries, namesDropped } from '../../flow/accept-order/accept-order.ts'
-import { type Incoming, identitiesOf, readCriterion } from '../../flow/accept-order/incoming.ts'
+import { type Incoming, identitiesOf, identityKey, readCriterion } from '../../flow/accept-order/incoming.ts'
 import { type Known, pushedTypes } from '../../flow/accept-order/place.ts'
 import type { ActingCaller, Decision } from '../../flow/step.ts'
 import type { Parties, Source, SystemValue } from '../../model/configuration.ts'
@@ -16,7 +16,16 @@ import type { Tx } from '../postgres/database.ts'
 import { readResource } from '../postgres/find-resources.ts'
 import { loadForOrders, namesToLock } from '../postgres/load-for-orders.ts'
 import { resourceText } from '../postgres/resource-text.ts'
-import { nameLock, runStep, type StepCall, type StepRunner, type Told } from '../postgres/run-step.ts'
+import {
+  NotLocked,
+  nameLock,
+  patientLocks,
+  runStep,
+  type StepCall,
+  type StepRunner,
+  type Told,
+  withFreshLocks,
+} from '../postgres/run-step.ts'
 import type { Names } from '../postgres/writing.ts'
 import { type Call, fhirReply, problemReply, type Reply, type Route, toldReply } from './call.ts'
 import { absent } from './operation.ts'
@@ -124,6 +133,18 @@ const speaker = async (runner: StepRunner, call: Call, entries: readonly Incomin
   return ownerOf(entries, known, speaking, runner.parties) ?? speaking
 }
 
+/** The stored patients that the entries may be about are locked by all of their names, those that an entry leaves out too. */
+const namesOfPatients = (entries: readonly Incoming[], known: Known, source: Source): readonly string[] =>
+  entries.flatMap((entry) => {
+    if (entry.resource.resourceType !== 'Patient') return []
+    const criterion = entry.criterion && [{ type: 'Patient', ...entry.criterion }]
+    const ids = (criterion ?? identitiesOf(entry, source)).flatMap((i) => known.byIdentity.get(identityKey(i)) ?? [])
+    return [...ids, entry.targetId ?? ''].flatMap((id) => {
+      const patient = known.patients.get(`Patient/${id}`)
+      return patient ? patientLocks(source.id, patient) : []
+    })
+  })
+
 /** Runs accept-order for entries that stand or fall together, under the locks of the names that they carry. */
 const run = async (
   runner: StepRunner,
@@ -134,20 +155,29 @@ const run = async (
   tell: Tell,
 ): Promise<Checked<Told>> => {
   const source = await speaker(runner, call, entries)
-  const step: StepCall = {
+  const locks = new Set(namesToLock(entries, source).map((key) => nameLock(source.id, key)))
+  const step = (): StepCall => ({
     step: 'accept-order',
     caller: call.caller,
     requestId: call.requestId,
-    locks: namesToLock(entries, source).map((key) => nameLock(source.id, key)),
+    locks: [...locks],
     inbound: { route, body: inbound },
     dryRun: call.dryRun,
-  }
-  return runStep(runner, step, {
-    load: async (tx) => accept(await loadForOrders(tx, entries, source, call.sight)),
-    decide: (known, ctx) => acceptEntries(entries, source, known, ctx),
-    names: namesOf(source, entries),
-    tell: (tx, decision) => tell(tx, decision.answer),
   })
+  return withFreshLocks(() =>
+    runStep(runner, step(), {
+      load: async (tx) => {
+        const known = await loadForOrders(tx, entries, source, call.sight)
+        const others = namesOfPatients(entries, known, source).filter((name) => !locks.has(name))
+        for (const name of others) locks.add(name)
+        if (others.length > 0) throw new NotLocked()
+        return accept(known)
+      },
+      decide: (known, ctx) => acceptEntries(entries, source, known, ctx),
+      names: namesOf(source, entries),
+      tell: (tx, decision) => tell(tx, decision.answer),
+    }),
+  )
 }
 
 const statusOfAnswer = (a: Accepted): 200 | 201 => (a.outcome === 'created' ? 201 : 200)

@@ -4,7 +4,7 @@ import { type DeviceClaim, deviceMeant } from '../../flow/apply-device/device-cl
 import type { Situation } from '../../flow/apply-device/make-link.ts'
 import type { Context } from '../../flow/step.ts'
 import { accept, type Checked, refusal, refuse } from '../../model/problems.ts'
-import type { DeviceState, LinkState, State } from '../../model/states.ts'
+import type { DeviceState, LinkState, OrderState, State } from '../../model/states.ts'
 import { instantSql } from '../clock.ts'
 import { parseExactly } from '../fhir/door/exact-numbers.ts'
 import type { Tx } from './database.ts'
@@ -54,6 +54,23 @@ const patientOf = async (tx: Tx, orderId: string): Promise<Patient | undefined> 
     [orderId],
   )
   return row && (parseExactly(resourceText(row)) as Patient)
+}
+
+/** An order with its patient and the source that the patient came from. */
+export interface OrderedPatient {
+  readonly order: OrderState
+  readonly patient: Patient
+  readonly owner: string
+}
+
+export const ordersWithPatients = async (tx: Tx, ids: readonly string[]): Promise<readonly OrderedPatient[]> => {
+  const rows = await tx.query<StoredResource & { state: OrderState; owner: string }>(
+    `select o.state, p.state->>'source' as owner, r.type, r.id, r.version, ${instantSql('r.updated')} as updated, r.body
+     from orders o join patients p on p.id = (o.state->>'patientId')::uuid
+     join resources r on r.type = 'Patient' and r.id = p.id where o.id = any($1::uuid[])`,
+    [ids],
+  )
+  return rows.map((r) => ({ order: r.state, patient: parseExactly(resourceText(r)) as Patient, owner: r.owner }))
 }
 
 /** The order, the device that the claim means, and every link and loose return of either. */

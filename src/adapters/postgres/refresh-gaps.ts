@@ -69,6 +69,13 @@ export const gapChanges = (found: readonly GapState[], stored: readonly GapState
   return [...changed, ...gone]
 }
 
+/**
+ * Gaps that follow from what is known of a recorder alone, and belong to whoever holds its lock; all others follow from
+ * an order and its links, which nobody changes without the lock of the order. A step that judged more than it holds
+ * would take a gap that another one has just opened for one that the facts no longer show.
+ */
+const ofDevice: ReadonlySet<GapState['code']> = new Set(['no-link', 'return-without-patient'])
+
 const openGaps = async (tx: Tx, orders: readonly string[], devices: readonly string[]): Promise<readonly GapState[]> =>
   (
     await tx.query<{ state: GapState }>(
@@ -95,9 +102,10 @@ export const watchAround = async (
   const found = gapsOf(factsFrom(all), { asOf: ctx.now, parties: ctx.parties, tolerances: ctx.tolerances })
   // what is about others is looked at and left to the steps that hold their locks
   const mine = (g: GapState) =>
-    (g.orderId !== undefined && orders.includes(g.orderId)) ||
-    (g.deviceId !== undefined && devices.includes(g.deviceId))
-  const changes = gapChanges(found.filter(mine), open, ctx.now)
+    ofDevice.has(g.code)
+      ? g.deviceId !== undefined && devices.includes(g.deviceId)
+      : g.orderId !== undefined && orders.includes(g.orderId)
+  const changes = gapChanges(found.filter(mine), open.filter(mine), ctx.now)
   if (changes.length > 0) await save(tx, { step: 'watch-flow', changes }, ctx)
 }
 

@@ -3,7 +3,8 @@
  * answer goes out after the commit.
  */
 import { createHash, randomUUIDv7 } from 'node:crypto'
-import { identityKey } from '../../flow/accept-order/incoming.ts'
+import type { Patient } from 'fhir/r4.js'
+import { identityKey, patientNames } from '../../flow/accept-order/incoming.ts'
 import type { ActingCaller, Context, Decision } from '../../flow/step.ts'
 import type { StepName } from '../../flow/steps.ts'
 import type { Parties, Tolerances } from '../../model/configuration.ts'
@@ -60,6 +61,10 @@ export const orderLock = ({ source, placer }: OrderState): string =>
   nameLock(source, identityKey({ type: 'ServiceRequest', ...placer }))
 export const deviceLock = (serialNumber: string): string => `device ${serialNumber}`
 export const nameLock = (owner: string, key: string): string => `name ${owner} ${key}`
+
+/** A patient is locked by every name that they have: whoever changes them holds these, and so does who goes by what they say. */
+export const patientLocks = (owner: string, patient: Patient): readonly string[] =>
+  patientNames(patient).map((name) => nameLock(owner, identityKey(name)))
 
 /** A 63-bit number for an advisory lock. Two names may share one; that costs a wait and nothing else. */
 const lockNumber = (name: string): bigint => createHash('sha256').update(name).digest().readBigInt64BE(0)
