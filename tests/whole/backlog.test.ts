@@ -41,7 +41,7 @@ const service = useTestService({
     takes: [{ code: codeFor(id) }],
   })),
   roundMs: 100,
-  deliveryDeadlineMs: 4_000,
+  deliveryDeadlineMs: 10_000,
   patience: { first: 0.5, longest: 2, age: 3600, attempts: 400 },
 })
 
@@ -110,7 +110,7 @@ describe('a thousand messages that wait', () => {
        from deliveries d, lateral (select gen_random_uuid() as id, d.seq from generate_series(2, $2)) m where order_id = $1`,
       [order, each],
     )
-    await slow.fault('slow', { afterMs: 2_000 })
+    await slow.fault('slow', { afterMs: 5_000 })
     await down.fault('down')
     await mute.fault('hang')
     for (const id of inTrouble) await ops('POST', `/destinations/${id}/resume`)
@@ -129,10 +129,11 @@ describe('a thousand messages that wait', () => {
         { timeout: 30_000 },
       )
       .toBe(2)
-    const during = await latencies(15)
+    const first = await latencies(1)
     const left = await Promise.all(inTrouble.map(waitingFor))
-    // it has all its messages while nine in ten of the others still wait
+    // it has its message while nine in ten of the others still wait
     expect(left.reduce((a, b) => a + b)).toBeGreaterThan(0.9 * each * inTrouble.length)
+    const during = [...first, ...(await latencies(14))].sort((a, b) => a - b)
     expect(median(during), `${median(before)} ms before`).toBeLessThan(Math.max(20 * median(before), 200))
 
     // nobody holds a connection to the database while the slow one is waited for
@@ -160,7 +161,7 @@ describe('a thousand messages that wait', () => {
     ])
 
     await Promise.all(Object.values(troubled).map((r) => r.clearFaults()))
-    for (const id of inTrouble) await expect.poll(() => waitingFor(id), { timeout: 60_000, interval: 100 }).toBe(0)
+    for (const id of inTrouble) await expect.poll(() => waitingFor(id), { timeout: 120_000, interval: 250 }).toBe(0)
     for (const [id, counterpart] of Object.entries(troubled)) {
       const { n } = await asked<{ n: number }>(
         `select count(*)::int as n from deliveries where destination = $1 and fate = 'sent'`,
@@ -169,7 +170,7 @@ describe('a thousand messages that wait', () => {
       expect([id, n, counterpart.received.length]).toEqual([id, each, each])
     }
     for (const { complaints } of Object.values(all)) expect(complaints).toEqual([])
-  }, 240_000)
+  }, 400_000)
 })
 
 /** What a message says of the order: the number of its revision, and whether the recorder is still worn. */
@@ -218,7 +219,7 @@ const live = async (destination: string): Promise<Ordered> => {
 const settled = async (ordered: Ordered): Promise<void> => {
   await expect
     .poll(async () => (await fatesOf(ordered.order)).filter((f) => f !== 'superseded' && f !== 'sent'), {
-      timeout: 40_000,
+      timeout: 80_000,
       interval: 50,
     })
     .toEqual([])
@@ -273,7 +274,7 @@ describe('the revisions of one order', () => {
     await ops('POST', '/destinations/slow/resume')
     await settled(ordered)
     expect(heard(slow, ordered)).toEqual(['revision 6 completed'])
-  })
+  }, 120_000)
 
   test('are not overtaken by a replay: it waits behind one that may be there', async () => {
     await slow.fault('drop-before-store', { times: 1, writesOnly: true })
@@ -287,7 +288,7 @@ describe('the revisions of one order', () => {
     expect((await ops('POST', `/deliveries/${newest}/replay`)).status).toBe(202)
     await settled(ordered)
     expect(heard(slow, ordered)).toEqual(['as ordered active', 'revision 1 active'])
-  }, 60_000)
+  }, 120_000)
 })
 
 describe('a new message', () => {
@@ -319,18 +320,19 @@ describe('one message that always fails', () => {
       `select closed_until is not null as closed from destinations where id = 'mute'`,
     )
     expect(closed).toEqual({ closed: false })
-  }, 60_000)
+  }, 120_000)
 })
 
 describe('a message that waits for a destination longer than any may', () => {
   test('is parked with the reason, tried or not, and one that may be there is known as such', async () => {
     await down.fault('down')
     const tried = await linkedTo('down')
-    await expect.poll(() => waitingFor('down')).toBe(1)
+    await expect.poll(() => waitingFor('down'), { timeout: 30_000 }).toBe(1)
     const never = await linkedTo('down')
     await expect
       .poll(
         async () => (await asked<{ t: string | null }>(`select trouble as t from destinations where id = 'down'`)).t,
+        { timeout: 30_000 },
       )
       .toMatch(/No connection/)
     await inDatabase(
@@ -344,7 +346,8 @@ describe('a message that waits for a destination longer than any may', () => {
        where order_id = any($2::uuid[]) and fate in ('queued', 'unsure')`,
       [tried.order, [tried.order, never.order]],
     )
-    for (const { order } of [tried, never]) await expect.poll(() => fatesOf(order)).toEqual(['parked'])
+    for (const { order } of [tried, never])
+      await expect.poll(() => fatesOf(order), { timeout: 30_000 }).toEqual(['parked'])
     const rows = await inDatabase<{ reason: string; there: boolean }>(
       service().database,
       'select reason, may_be_there as there from deliveries where order_id = any($1::uuid[]) order by seq',
@@ -362,7 +365,7 @@ describe('a message that waits for a destination longer than any may', () => {
       await settled(ordered)
     }
     expect(down.requests.slice(before)).toEqual(['GET /fhir/Task', 'POST /fhir', 'POST /fhir'])
-  }, 60_000)
+  }, 120_000)
 })
 
 describe('the list of messages', () => {
@@ -386,11 +389,11 @@ describe('the list of messages', () => {
       next = page.next
     }
     expect(seen).toEqual(before)
-  }, 60_000)
+  }, 120_000)
 
   test('is the same by order, by fate and by all of them', async () => {
     const { order } = await linkedTo('quick', 'slow')
-    await expect.poll(() => fatesOf(order)).toEqual(['sent', 'sent'])
+    await expect.poll(() => fatesOf(order), { timeout: 30_000 }).toEqual(['sent', 'sent'])
     const ids = async (query: string) =>
       (await ops<Page>('GET', `/deliveries?${query}`)).body.deliveries.map((d) => d.id)
     const both = await ids(`order=${order}`)
