@@ -1,8 +1,7 @@
 /** A round of the watch with nothing due, by the service's own functions in this process; beside it `select 1`. */
 import { pino } from 'pino'
 import { openDatabase } from '../../src/adapters/postgres/database.ts'
-import { sweep } from '../../src/adapters/queue/deliver.ts'
-import { openQueue } from '../../src/adapters/queue/queue.ts'
+import { parkTooOld, withWork } from '../../src/adapters/postgres/destinations.ts'
 import { watchOnce } from '../../src/adapters/watch.ts'
 import { usualPatience } from '../../src/flow/forward-order/retry.ts'
 import { inTurns, median } from './load.ts'
@@ -38,9 +37,7 @@ export const tickMeasure = (): ((w: World, count: number) => Promise<readonly Li
 const tickMs = async (w: World): Promise<{ ours: number; floor: number }> => {
   const configuration = await settings(w.server.folder, w.receiver.base)
   const db = openDatabase(w.oursDatabase, told)
-  // never started: with nothing due nothing is announced
-  const queue = openQueue(w.oursDatabase, [], told)
-  const delivering = { db, queue, peers: new Map(), patience: usualPatience, luck: Math.random, log }
+  const destinations = configuration.readingServices.map((r) => r.id)
   const timed = (work: () => Promise<unknown>) => async () => {
     const began = performance.now()
     await work()
@@ -51,7 +48,8 @@ const tickMs = async (w: World): Promise<{ ours: number; floor: number }> => {
       timed(async () => {
         const issued = await watchOnce({ ...configuration, db, parties: configuration }, log)
         if (issued > 0) throw new Error('An evening was due, so this was no idle round.')
-        await sweep(delivering)
+        await parkTooOld(db, usualPatience.age)
+        await withWork(db, destinations)
       }),
       timed(() => db.query('select 1 as x')),
     ])
