@@ -208,13 +208,15 @@ const start = async (
       : undefined
   if (embedded) undo.add(() => embedded.stop())
   const databaseUrl = c.databaseUrl ?? embedded?.url ?? ''
-  const db = openDatabase(databaseUrl, troubles.told, { ...usualLimits, ...options.limits })
+  const limits = { ...usualLimits, ...options.limits }
+  const db = openDatabase(databaseUrl, troubles.told, limits)
   undo.add(() => within(closing.connections, db.close()))
 
   const queue = openQueue(
     databaseUrl,
     c.readingServices.map((r) => r.id),
     troubles.told,
+    limits,
   )
   const peers = openDestinations(c, options.deliveryDeadlineMs)
   const begun: { stop(): Promise<void> }[] = [queue]

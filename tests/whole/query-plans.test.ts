@@ -70,7 +70,7 @@ let db: Database
 beforeAll(async () => {
   await inDatabase(service().database, seed)
   db = openDatabase(service().database, () => {})
-}, 60_000)
+}, 240_000)
 afterAll(() => db.close())
 
 interface Plan {

@@ -66,7 +66,7 @@ export const startEmbedded = async (options: EmbeddedOptions): Promise<EmbeddedD
     throw notWritable(folder, error)
   })
   try {
-    const cluster = await haveCluster(folder, binaries, account)
+    const cluster = await haveCluster(folder, binaries, account, options.giveUp)
     const urlOn = await clusterUrl(cluster)
     const ended = await endLeftBehind(cluster)
     if (ended !== undefined) log(`Ended a database server left behind by a killed service (process ${ended}).`)

@@ -4,7 +4,7 @@
  * none for a retry: however long a backlog, the queue is short.
  */
 import { PgBoss } from 'pg-boss'
-import type { Tx } from '../postgres/database.ts'
+import type { DatabaseLimits, Tx } from '../postgres/database.ts'
 import type { Queued } from '../postgres/deliveries.ts'
 
 export interface Queue {
@@ -29,23 +29,25 @@ const workOptions = {
 /** Retries are the row's, so the queue has none; a job that was heard is of no use to anybody. */
 const queueOptions = { retryLimit: 0, expireInSeconds: 60, deleteAfterSeconds: 60, retentionSeconds: 3600 } as const
 
-/**
- * Handed on to `pg`, which pg-boss's types do not say. Milliseconds; a worker whose server fell silent looks again after
- * `query_timeout`, which is longer than the server's own limit.
- */
-const deadlines = {
-  connectionTimeoutMillis: 5_000,
-  statement_timeout: 20_000,
-  query_timeout: 22_000,
+/** Handed on to `pg`, which pg-boss's types do not say: a worker whose server fell silent looks again after a while. */
+const deadlines = ({ connectMs, statementMs, answerMs }: DatabaseLimits) => ({
+  connectionTimeoutMillis: connectMs,
+  statement_timeout: statementMs,
+  query_timeout: answerMs,
   keepAlive: true,
-} as const
+})
 
-export const openQueue = (url: string, destinations: readonly string[], onError: (error: unknown) => void): Queue => {
+export const openQueue = (
+  url: string,
+  destinations: readonly string[],
+  onError: (error: unknown) => void,
+  limits: DatabaseLimits,
+): Queue => {
   const boss = new PgBoss({
     connectionString: url,
     schema: 'daybind_queue',
     max: 4,
-    ...deadlines,
+    ...deadlines(limits),
     schedule: false,
     useListenNotify: true,
     maintenanceIntervalSeconds: 60,
