@@ -721,12 +721,15 @@ const columnsOf = (sight: Sight, yes: string, none: string): Columns => [
   yes,
 ]
 
+/** Read in every cell; the others go the same way. */
+const wholly = ['worn.Patient', 'worn.ServiceRequest', 'worn.Device', 'worn.Task']
+
 const reads: readonly Row[] = Object.entries(readable).flatMap(([name, sight]) => {
   const type = name.split('.')[1] ?? ''
   const of = (route: string, path: (x: string) => string, more: Partial<Row>) =>
     row(route, name, id(name), (x) => ({ path: path(x) }), columnsOf(sight, '200', '404'), more)
   return [
-    of('GET /fhir/:type/:id', (x) => `/fhir/${type}/${x}`, {}),
+    of('GET /fhir/:type/:id', (x) => `/fhir/${type}/${x}`, wholly.includes(name) ? {} : { few: true }),
     of('GET /fhir/:type/:id/_history', (x) => `/fhir/${type}/${x}/_history`, { later: true, few: true }),
     of('GET /fhir/:type/:id/_history/:version', (x) => `/fhir/${type}/${x}/_history/1`, { later: true, few: true }),
   ]
