@@ -89,6 +89,7 @@ const asking = (who: string): Asking => {
   const own = ids[c.n] as Ids
   return {
     id: who,
+    cell: c,
     site: who === 'lane-desk' ? 'quarry-lane' : who === 'bay-3' ? 'tern-harbour' : c.site,
     patient: idOf(own, 'back.Patient'),
     order: idOf(own, 'open.ServiceRequest'),

@@ -36,6 +36,7 @@ export interface Asked {
 /** Who asks, with what is theirs: a site at which they work, a patient, an order and a link that they may name. */
 export interface Asking {
   readonly id: string
+  readonly cell: Cell
   readonly site: string
   readonly patient: string
   readonly order: string
@@ -512,6 +513,20 @@ const bedside: readonly Row[] = [
     }),
     // one identifier is too few, so 422 it is at any site; the answers about another's are compared
     [no, both('422'), no, '422'],
+  ),
+  row(
+    'POST /fhir/ServiceRequest/:id/$link-device',
+    'performer',
+    id('worn.Practitioner'),
+    (x, c, who) => ({
+      path: `/fhir/ServiceRequest/${who.order}/$link-device?${dry}`,
+      body: fresh(c, ...twoIdentifiers(who.cell, 'open'), {
+        name: 'performer',
+        valueReference: { reference: `Practitioner/${x}` },
+      }),
+    }),
+    // nothing is looked up: an id that is another's is taken as one that is nobody's is
+    [no, both('200'), no, '200'],
   ),
   plain(
     'POST /fhir/Device/$suggest-orders',
