@@ -36,6 +36,7 @@ export interface Asked {
 /** Who asks, with what is theirs: a site at which they work, a patient, an order and a link that they may name. */
 export interface Asking {
   readonly id: string
+  readonly cell: Cell
   readonly site: string
   readonly patient: string
   readonly order: string
@@ -513,6 +514,20 @@ const bedside: readonly Row[] = [
     // one identifier is too few, so 422 it is at any site; the answers about another's are compared
     [no, both('422'), no, '422'],
   ),
+  row(
+    'POST /fhir/ServiceRequest/:id/$link-device',
+    'performer',
+    id('worn.Practitioner'),
+    (x, c, who) => ({
+      path: `/fhir/ServiceRequest/${who.order}/$link-device?${dry}`,
+      body: fresh(c, ...twoIdentifiers(who.cell, 'open'), {
+        name: 'performer',
+        valueReference: { reference: `Practitioner/${x}` },
+      }),
+    }),
+    // nothing is looked up: an id that is another's is taken as one that is nobody's is
+    [no, both('200'), no, '200'],
+  ),
   plain(
     'POST /fhir/Device/$suggest-orders',
     { path: `/fhir/Device/$suggest-orders?${dry}`, body: call() },
@@ -721,12 +736,15 @@ const columnsOf = (sight: Sight, yes: string, none: string): Columns => [
   yes,
 ]
 
+/** Read in every cell; the others go the same way. */
+const wholly = ['worn.Patient', 'worn.ServiceRequest', 'worn.Device', 'worn.Task']
+
 const reads: readonly Row[] = Object.entries(readable).flatMap(([name, sight]) => {
   const type = name.split('.')[1] ?? ''
   const of = (route: string, path: (x: string) => string, more: Partial<Row>) =>
     row(route, name, id(name), (x) => ({ path: path(x) }), columnsOf(sight, '200', '404'), more)
   return [
-    of('GET /fhir/:type/:id', (x) => `/fhir/${type}/${x}`, {}),
+    of('GET /fhir/:type/:id', (x) => `/fhir/${type}/${x}`, wholly.includes(name) ? {} : { few: true }),
     of('GET /fhir/:type/:id/_history', (x) => `/fhir/${type}/${x}/_history`, { later: true, few: true }),
     of('GET /fhir/:type/:id/_history/:version', (x) => `/fhir/${type}/${x}/_history/1`, { later: true, few: true }),
   ]

@@ -258,11 +258,24 @@ describe('the log', () => {
     })
   })
 
-  it('takes, answers and shows the request id of a caller', async () => {
-    const answer = await ehr('GET', '/fhir/metadata', { headers: { 'x-request-id': 'ward-3:17' } })
-    expect(answer.headers.get('x-request-id')).toBe('ward-3:17')
-    await expect.poll(() => requestLines().filter((l) => l.requestId === 'ward-3:17').length).toBe(1)
-  })
+  it.each(['8f14e45f-ceea-467f-a0a4-c4f2b1a9d3e0', '4BF92F3577B34DA6A3CE929D0E0E4736'])(
+    'takes, answers and shows a request id that a machine made: %s',
+    async (id) => {
+      const answer = await ehr('GET', '/fhir/metadata', { headers: { 'x-request-id': id } })
+      expect([answer.headers.get('x-request-id'), answer.headers.get('x-correlation-id')]).toEqual([id, null])
+      await expect.poll(() => requestLines().filter((l) => l.requestId === id).length).toBe(1)
+    },
+  )
+
+  it.each(['ward-3:17', marks.number, marks.birthDate, marks.phone, `${marks.family}.1`, '12345678901234567890'])(
+    'shows no request id that may be somebody’s number, and gives it back to the caller beside its own: %s',
+    async (id) => {
+      const answer = await ehr('GET', '/fhir/metadata', { headers: { 'x-request-id': id } })
+      expect(answer.headers.get('x-correlation-id')).toBe(id)
+      expect(answer.headers.get('x-request-id')).toMatch(/^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$/)
+      expect(service().logText()).not.toContain(id)
+    },
+  )
 
   it('tells a bug by its request id and kind, and so does the answer', async () => {
     const bugs = lines().filter((l) => (l.level as number) >= 50)

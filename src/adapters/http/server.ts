@@ -40,11 +40,13 @@ declare module 'fastify' {
   }
 }
 
-/** Logged, returned and sent on: taken from the caller where it can do no harm in a log line and in a header. */
-const harmless = /^[A-Za-z0-9._:-]{1,64}$/
+/** A UUID, or the 32 digits of a W3C trace id. What people make up may be a patient's number or name. */
+const machineMade = /^([0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}|[0-9a-f]{32})$/i
+
+/** Logged and sent on, so it is taken from the caller only where it can be nobody's data. */
 
 const requestId = (given: string | undefined): string =>
-  given !== undefined && harmless.test(given) ? given : randomUUIDv7()
+  given !== undefined && machineMade.test(given) ? given : randomUUIDv7()
 
 /** The caller's own id where ours took its place; as R4's http.html has it, Custom Headers. */
 const correlation = (request: FastifyRequest): Record<string, string> => {
