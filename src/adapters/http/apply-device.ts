@@ -41,7 +41,7 @@ import {
   withFreshLocks,
 } from '../postgres/run-step.ts'
 import { type Call, problemReply, type Reply, type Route, toldReply } from './call.ts'
-import { type Out, stepCall, takeParameters, tellParameters } from './operation.ts'
+import { absent, type Out, stepCall, takeParameters, tellParameters } from './operation.ts'
 
 const clinic = ['clinic', 'operator'] as const
 
@@ -110,8 +110,8 @@ const linkOnce =
     const known = await ordersWithPatients(runner.db, [order.value])
     const locks = [...locksOf(known), ...(claim.ok ? [deviceLock(claim.value.serialNumber)] : [])]
     const told = await runStep(runner, stepCall(call, 'apply-device', '$link-device', p, locks), {
-      load: async (tx, ctx) => {
-        const loaded = await loadSituation(tx, order.value, claim.ok ? claim.value : unknownDevice, ctx)
+      load: async (tx, begun) => {
+        const loaded = await loadSituation(tx, order.value, claim.ok ? claim.value : unknownDevice, begun)
         return sureOfPatient(loaded, known, locks)
       },
       decide: (situation, ctx) => {
@@ -201,11 +201,11 @@ const loadCorrection = async (
   old: LinkState,
   orderId: string,
   device: DeviceClaim | DeviceState,
-  ctx: Context,
+  begun: Promise<Context>,
 ): Promise<Checked<Correction>> => {
   const before = await loadLink(tx, old.id)
   if (!before.ok) return before
-  const situation = await loadSituation(tx, orderId, device, ctx)
+  const situation = await loadSituation(tx, orderId, device, begun)
   if (!situation.ok) return situation
   const around = await statesAround(tx, [before.value.link.orderId], [before.value.device.id])
   const returned = ofKind(around, 'return').find((r) => r.linkId === old.id)
@@ -240,8 +240,8 @@ const correctOnce =
     const known = await ordersWithPatients(runner.db, [old.orderId, orderId])
     const locks = [...locksOf(known), deviceLock(oldDevice.serialNumber), deviceLock(device.serialNumber)]
     const told = await runStep(runner, stepCall(call, 'apply-device', '$correct-link', p, locks), {
-      load: async (tx, ctx) => {
-        const loaded = await loadCorrection(tx, old, orderId, device, ctx)
+      load: async (tx, begun) => {
+        const loaded = await loadCorrection(tx, old, orderId, device, begun)
         if (loaded.ok) sureOfPatient(accept(loaded.value.right), known, locks)
         return loaded
       },
@@ -271,8 +271,9 @@ const application =
     const p = read.value
     const locks = [deviceLock(claim.value.serialNumber)]
     const told = await runStep(runner, stepCall(call, 'apply-device', '$record-application', p, locks), {
-      load: async (tx, ctx) => {
-        const device = deviceMeant(claim.value, await devicesWithSerial(tx, claim.value.serialNumber), ctx)
+      load: async (tx, begun) => {
+        const known = await devicesWithSerial(tx, claim.value.serialNumber)
+        const device = deviceMeant(claim.value, known, await begun)
         if (!device.ok) return device
         const around = await statesAround(tx, [], [device.value.id])
         return accept({
@@ -330,6 +331,7 @@ export const applyDeviceRoutes = (runner: StepRunner): readonly Route[] => {
     may: clinic,
     step: 'apply-device',
     fhir: { types: [type], operation },
+    find: absent(runner.db, type),
     handle,
   })
   return [

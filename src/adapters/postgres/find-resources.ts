@@ -5,6 +5,7 @@ import { instantSql } from '../clock.ts'
 import type { Tx } from './database.ts'
 import type { StoredResource } from './resource-text.ts'
 import { type SearchParameter, searchParameters, spanOf } from './search-parameters.ts'
+import { isReferenceValue, valueTaken } from './search-values.ts'
 
 /** Tokens of what a caller may see; absent: everything. */
 export type Sight = readonly string[] | undefined
@@ -97,6 +98,7 @@ const conditionOf = (p: SearchParameter, modifier: string | undefined, value: st
   }
   if (p.kind === 'reference') {
     if (modifier !== undefined && modifier !== 'identifier') return undefined
+    if (modifier === undefined && !values.map(unescaped).every(isReferenceValue)) return undefined
     const whole = values.flatMap((v) =>
       modifier === undefined && /^[^/|]+$/.test(v)
         ? (targets[p.name] ?? ['']).map((t) => (t === '' ? v : `${t}/${v}`))
@@ -184,7 +186,7 @@ export const readSearch = (
     const shared = modifier === undefined ? common(draft, name, value) : undefined
     const parameter = known.find((p) => p.name === name)
     if (shared === undefined && parameter === undefined) {
-      const problem = { found: key, expected: all }
+      const problem = { found: key, expected: all, location: 'http.query' }
       if (strict) problems.push(refusal('unknown-parameter', '', problem))
       else warnings.push(warning('unknown-parameter', '', problem))
       continue
@@ -193,7 +195,13 @@ export const readSearch = (
     // a value of nothing asks for nothing, and NUL is in nothing that is stored
     const empty = alternatives(value).length === 0 || value.includes('\0')
     if (empty || shared === false || (shared === undefined && condition === undefined))
-      problems.push(refusal('wrong-parameter', '', { found: `${key}=${value}`, expected: `a value that ${key} takes` }))
+      problems.push(
+        refusal('wrong-parameter', '', {
+          found: `${key}=${value}`,
+          expected: valueTaken(name, modifier, parameter),
+          location: `http.${name}`,
+        }),
+      )
     if (condition) draft.conditions.push(condition)
     if (name !== '_cursor') draft.used.push([key, value])
   }

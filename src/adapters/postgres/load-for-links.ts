@@ -46,10 +46,14 @@ export const linkById = async (tx: Tx, id: string): Promise<LinkState | undefine
 export const deviceById = async (tx: Tx, id: string): Promise<DeviceState | undefined> =>
   (await statesById(tx, 'device', [id])).find((s): s is DeviceState => s.kind === 'device')
 
-const patientOf = async (tx: Tx, order: OrderState): Promise<Patient> => {
-  const row = await readResource(tx, 'Patient', order.patientId, undefined)
-  if (row === undefined) throw new Error(`Patient/${order.patientId} is not stored`)
-  return parseExactly(resourceText(row)) as Patient
+/** The patient of an order, looked for together with what else is asked for. */
+const patientOf = async (tx: Tx, orderId: string): Promise<Patient | undefined> => {
+  const [row] = await tx.query<StoredResource>(
+    `select r.type, r.id, r.version, ${instantSql('r.updated')} as updated, r.body from orders o
+     join resources r on r.type = 'Patient' and r.id = (o.state->>'patientId')::uuid where o.id = $1`,
+    [orderId],
+  )
+  return row && (parseExactly(resourceText(row)) as Patient)
 }
 
 /** An order with its patient and the source that the patient came from. */
@@ -74,18 +78,19 @@ export const loadSituation = async (
   tx: Tx,
   orderId: string,
   device: DeviceClaim | DeviceState,
-  ctx: Context,
+  begun: Promise<Context>,
 ): Promise<Checked<Situation & { readonly around: readonly State[] }>> => {
-  const meant =
-    'kind' in device ? accept(device) : deviceMeant(device, await devicesWithSerial(tx, device.serialNumber), ctx)
+  const asked = 'kind' in device ? [] : devicesWithSerial(tx, device.serialNumber)
+  const [known, ctx] = await Promise.all([asked, begun])
+  const meant = 'kind' in device ? accept(device) : deviceMeant(device, known, ctx)
   if (!meant.ok) return meant
-  const around = await statesAround(tx, [orderId], [meant.value.id])
+  const [around, patient] = await Promise.all([statesAround(tx, [orderId], [meant.value.id]), patientOf(tx, orderId)])
   const order = ofKind(around, 'order').find((o) => o.id === orderId)
-  if (order === undefined) return refuse([refusal('not-known')])
+  if (order === undefined || patient === undefined) return refuse([refusal('not-known')])
   const returns = ofKind(around, 'return').filter((r) => r.linkId === undefined && r.deviceId === meant.value.id)
   return accept({
     order,
-    patient: await patientOf(tx, order),
+    patient,
     device: meant.value,
     links: ofKind(around, 'link'),
     returns,

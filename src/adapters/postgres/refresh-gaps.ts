@@ -79,7 +79,7 @@ const ofDevice: ReadonlySet<GapState['code']> = new Set(['no-link', 'return-with
 const openGaps = async (tx: Tx, orders: readonly string[], devices: readonly string[]): Promise<readonly GapState[]> =>
   (
     await tx.query<{ state: GapState }>(
-      'select state from gaps where order_id = any($1::uuid[]) union select state from gaps where device_id = any($2::uuid[])',
+      'select state from gaps where order_id = any($1::uuid[]) or device_id = any($2::uuid[])',
       [orders, devices],
     )
   ).map((r) => r.state)
@@ -91,23 +91,25 @@ export const watchAround = async (
   devices: readonly string[],
   ctx: Context,
 ): Promise<void> => {
-  const states = await statesAround(tx, orders, devices)
+  const [states, open] = await Promise.all([statesAround(tx, orders, devices), openGaps(tx, orders, devices)])
   const [theirOrders, theirDevices] = [
     [...new Set([...orders, ...states.flatMap(ordersOf)])],
     [...new Set([...devices, ...states.flatMap(devicesOf)])],
   ]
   // an order's links lead to devices whose other facts matter too, and the other way round: one more look is enough
-  const all = await statesAround(tx, theirOrders, theirDevices)
+  const isWhole = theirOrders.length === orders.length && theirDevices.length === devices.length
+  const all = isWhole ? states : await statesAround(tx, theirOrders, theirDevices)
   const found = gapsOf(factsFrom(all), { asOf: ctx.now, parties: ctx.parties, tolerances: ctx.tolerances })
   // what is about others is looked at and left to the steps that hold their locks
   const mine = (g: GapState) =>
     ofDevice.has(g.code)
       ? g.deviceId !== undefined && devices.includes(g.deviceId)
       : g.orderId !== undefined && orders.includes(g.orderId)
-  const stored = await openGaps(tx, orders, devices)
-  const changes = gapChanges(found.filter(mine), stored.filter(mine), ctx.now)
+  const changes = gapChanges(found.filter(mine), open.filter(mine), ctx.now)
   if (changes.length > 0) await save(tx, { step: 'watch-flow', changes }, ctx)
 }
+
+export const mayHaveGaps = (changes: readonly Change[], ctx: Context): boolean => changes.some((c) => mayMatter(c, ctx))
 
 export const refreshGaps = async (tx: Tx, changes: readonly Change[], ctx: Context): Promise<void> => {
   const states = changes.filter((c) => mayMatter(c, ctx)).map((c) => c.state)
