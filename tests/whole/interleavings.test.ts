@@ -201,7 +201,7 @@ describe('commands at once', () => {
     answer === undefined ? 'nothing to do' : verdict(answer as Answer<Told>)
 
   /** Every state about a copy, without ids and stamps; what an id led to is told by its letter. */
-  const rowsOf = async (copy: Copy): Promise<{ rows: readonly string[]; order: readonly string[] }> => {
+  const rowsOf = async (copy: Copy): Promise<readonly string[]> => {
     const orders = [copy.orders.a.order, copy.orders.b.order]
     const states = await inDatabase<{ state: State }>(
       service().database,
@@ -241,7 +241,7 @@ describe('commands at once', () => {
       ) +
       (state.kind === 'device' ? letters.get(state.id) : '') +
       (state.kind === 'order' ? letters.get(state.id) : '')
-    return { rows: states.map(told).toSorted(), order: [] }
+    return states.map(told).toSorted()
   }
 
   /** The commands in the order in which their first facts were stamped; the others where they were asked. */
@@ -261,7 +261,7 @@ describe('commands at once', () => {
     const copy = await copyOf(s)
     const answers: string[] = []
     for (const i of order) answers[i] = answerOf(await perform(s.commands[i] as Command, copy))
-    return { answers, rows: (await rowsOf(copy)).rows }
+    return { answers, rows: await rowsOf(copy) }
   }
 
   const atOnce = async (s: Scenario, luck: () => number) => {
@@ -274,7 +274,7 @@ describe('commands at once', () => {
       }),
     )
     const first = await byStamp(answers.map((a) => a?.headers.get('x-request-id') ?? ''))
-    return { outcome: { answers: answers.map(answerOf), rows: (await rowsOf(copy)).rows }, first }
+    return { outcome: { answers: answers.map(answerOf), rows: await rowsOf(copy) }, first }
   }
 
   const kept = (order: readonly number[], of: readonly number[]): number =>
@@ -309,12 +309,11 @@ describe('commands at once', () => {
       `update clock set offset_by = timestamptz '${at('09:00:00')}' - clock_timestamp();
        update watched set since = '${at('09:00:00')}'`,
     )
-    await fc.assert(
-      fc.asyncProperty(scenario, fc.integer(), (s, seed) => explained(s, luckOf(seed), 3)),
-      { seed: 20_351, numRuns: 120, interruptAfterTimeLimit: 45_000, endOnFailure: true },
-    )
+    const holds = fc.asyncProperty(scenario, fc.integer(), (s, seed) => explained(s, luckOf(seed), 3))
+    // these in any case, and more as far as half a minute goes
+    await fc.assert(holds, { seed: 20_351, numRuns: 6, endOnFailure: true })
+    await fc.assert(holds, { seed: 20_352, numRuns: 120, interruptAfterTimeLimit: 30_000, endOnFailure: true })
     console.info(`${checked} interleavings, ${tried} serial runs`)
-    expect(checked).toBeGreaterThan(3)
     expect(await inconsistencies(service().database, service().configuration)).toEqual([])
-  }, 150_000)
+  }, 400_000)
 })

@@ -3,10 +3,9 @@
  * stored then, to the last gap. First both sides run one after the other in either order, which shows that the table
  * is right; then at once, held back by seeded milliseconds, again and again, on one service and on two that share a database.
  *
- * A wait for a lock is measured by the database. It may take a second, or on a machine that is busy with other things as
- * long as all calls of the race one after another, by a yardstick that is measured meanwhile: a rehearsed link for which
- * nobody waits. That is what a queue costs; a deadlock, a retry after a timeout or a lock that is held across a call to
- * somebody else would cost more.
+ * A wait for a lock is measured by the database. It may take a second, or on a machine that is busy with other things
+ * eight times as long as one small transaction for each call, by a yardstick that is measured meanwhile and has nothing
+ * of ours in it. So the limit grows with what the machine gives away besides, and not with how long our locks are held.
  */
 import type { Bundle, DeviceUseStatement, Task } from 'fhir/r4.js'
 import { afterAll, beforeAll, describe, expect, test } from 'vitest'
@@ -37,6 +36,7 @@ import {
   inTurn,
   type LockWatch,
   luckOf,
+  measuredBeside,
   outcomeOf,
   type Race,
   type Situation,
@@ -532,25 +532,6 @@ describe.each([
     ])
   }
 
-  /** Rehearses a link again and again while `work` goes on. @returns the longest that one took, in milliseconds */
-  const measuredBeside = async (work: () => Promise<void>): Promise<number> => {
-    const [o, serial] = [await order(), newSerial()]
-    let working = true
-    let longest = 0
-    const measuring = (async () => {
-      while (working) {
-        const started = performance.now()
-        await link(bay(), o, { scan: label(serial), appliedAt: at('08:00:00') }, true)
-        longest = Math.max(longest, performance.now() - started)
-      }
-    })()
-    await work().finally(() => {
-      working = false
-    })
-    await measuring
-    return longest
-  }
-
   const run = async (race: Race, seed: number, rounds: number, abreast: number): Promise<void> => {
     const luck = luckOf(seed)
     await serially(race)
@@ -558,11 +539,11 @@ describe.each([
       const situations = await Promise.all(Array.from({ length: abreast }, () => race.set()))
       const answers: string[][] = []
       locks.longest()
-      const yardstick = await measuredBeside(async () => {
+      const yardstick = await measuredBeside(url, async () => {
         answers.push(...(await Promise.all(situations.map((s) => together(s.sides, luck, round % 3)))))
       })
       const calls = situations.reduce((sum, s) => sum + s.sides.length, 0)
-      expect(locks.longest()).toBeLessThan(Math.max(1_000, calls * yardstick))
+      expect(locks.longest()).toBeLessThan(Math.max(1_000, 8 * calls * yardstick))
       await settle(
         race,
         situations.map((s, i) => [s, answers[i] ?? []] as const),
@@ -571,7 +552,7 @@ describe.each([
   }
 
   test.each(crowds.map((r) => [r.name, r] as const))('%s', (_title, race) => run(race, 4_001, 2, 1), patience)
-  test.each(pairs.map((r) => [r.name, r] as const))('%s', (_title, race) => run(race, 4_002, 4, 6), patience)
+  test.each(pairs.map((r) => [r.name, r] as const))('%s', (_title, race) => run(race, 4_002, 3, 6), patience)
 
   test(
     'a birth date that changed before the link became true is the one that the link is held against',

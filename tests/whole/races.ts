@@ -106,3 +106,33 @@ export const watchLocks = async (url: string): Promise<LockWatch> => {
     },
   }
 }
+
+/**
+ * Does a small transaction again and again while `work` goes on: a lock that nobody else asks for, and four more
+ * statements. @returns the mean that one took, in milliseconds: how busy the machine is, with these calls and with other things
+ */
+export const measuredBeside = async (url: string, work: () => Promise<void>): Promise<number> => {
+  const client = new Client({ connectionString: url })
+  await client.connect()
+  let working = true
+  let count = 0
+  const started = performance.now()
+  const measuring = (async () => {
+    while (working) {
+      await client.query('begin')
+      await client.query('select pg_advisory_xact_lock(7241099)')
+      await client.query('select now() from daybind.clock')
+      await client.query('select count(*) from daybind.destinations')
+      await client.query('commit')
+      count += 1
+    }
+  })()
+  try {
+    await work()
+  } finally {
+    working = false
+    await measuring
+    await client.end()
+  }
+  return (performance.now() - started) / count
+}

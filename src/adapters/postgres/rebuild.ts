@@ -15,18 +15,20 @@ import { counter, pagesOf, type TableCheck } from './table-check.ts'
 
 const columnsOf = (kind: Kind): readonly string[] => [...Object.keys(tables[kind].columns), 'state']
 
+/** A state is the same whatever the order of its elements and the way in which its numbers are written. */
+const differs = (column: string): string =>
+  column === 'state' ? `t.state::jsonb is distinct from x.state` : `t.${column} is distinct from x.${column}`
+
 /** The newest state of each id is the row. What is stored between two ids of ours and is not ours is too much. */
 const checkStates = async (tx: Tx, kind: Kind): Promise<TableCheck> => {
   const { name, columns } = tables[kind]
   const count = counter(name)
   const types = ['id uuid', ...Object.entries(columns).map(([c, t]) => `${c} ${t}`), 'state jsonb'].join(', ')
-  const differ = columnsOf(kind).map((c) => `case when t.${c} is distinct from x.${c} then '${c}' end`)
+  const differ = columnsOf(kind).map((c) => `case when ${differs(c)} then '${c}' end`)
   const compared = `select coalesce(t.id, x.id) as id, t.id is not null as stored, x.id is not null as ours, concat_ws(', ', ${differ.join(', ')}) as places
     from (select * from ${name} where id > $2::uuid and ($3::uuid is null or id <= $3::uuid)) t
     full join jsonb_to_recordset($1) as x(${types}) on x.id = t.id
-    where t.id is null or x.id is null or ${columnsOf(kind)
-      .map((c) => `t.${c} is distinct from x.${c}`)
-      .join(' or ')} order by 1`
+    where t.id is null or x.id is null or ${columnsOf(kind).map(differs).join(' or ')} order by 1`
   let last = '00000000-0000-0000-0000-000000000000'
   const compare = async (states: readonly State[], until: string | null) => {
     const values = [JSON.stringify(states.map(rowOf)), last, until]
