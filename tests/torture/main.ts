@@ -58,8 +58,9 @@ const line = (cells: readonly (string | number)[]): string =>
 const results: RoundResult[] = []
 print(`seed ${seed}`)
 print(line(columns.map(([title]) => title)))
-for (const signal of ['SIGINT', 'SIGTERM'] as const) process.once(signal, () => process.exit(1))
 const { play, close } = theatre()
+for (const signal of ['SIGINT', 'SIGTERM'] as const)
+  process.once(signal, () => void close().finally(() => process.exit(1)))
 const begun = performance.now()
 try {
   for (const round of rounds) {

@@ -44,7 +44,6 @@ declare module 'fastify' {
 const machineMade = /^([0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}|[0-9a-f]{32})$/i
 
 /** Logged and sent on, so it is taken from the caller only where it can be nobody's data. */
-
 const requestId = (given: string | undefined): string =>
   given !== undefined && machineMade.test(given) ? given : randomUUIDv7()
 
