@@ -1,6 +1,7 @@
 /** The same orders into a warm HAPI FHIR server, where HAPI_URL names the base of one. */
 import { openClient } from './client.ts'
-import { drive, inTurns, median } from './load.ts'
+import { rateOf } from './costs.ts'
+import { drive, inTurns } from './load.ts'
 import { numbersOf, orderText } from './order-message.ts'
 import { tokenOf } from './processes.ts'
 import { against, type Line } from './report.ts'
@@ -36,12 +37,11 @@ export const measureHapi = async (w: World): Promise<readonly Line[]> => {
       () => drive(callers, w.scale.seconds / rounds, () => ours.post('/fhir', text(number()))),
       () => drive(callers, w.scale.seconds / rounds, () => hapi.post('', text(number()))),
     ])
-    const rate = (slices: typeof mine) => median(slices.map((s) => s.perSecond))
     const line = against(
       `orders, ${callers} callers, and HAPI`,
       '/s',
-      rate(mine),
-      rate(theirs),
+      rateOf(mine),
+      rateOf(theirs),
       'a warm HAPI server, same Bundles',
     )
     return [{ ...line, target: { text: '≥ 40 × HAPI (a goal)', holds: (line.ratio ?? 0) >= 40 } }]

@@ -1,7 +1,9 @@
 /** `$link-device` at eight callers, beside a transaction of five statements at the same load. */
 import { openClient } from './client.ts'
+import { rateOf } from './costs.ts'
 import { linkPath, linkText } from './link-message.ts'
-import { type Driven, drive, inTurns, median, quantile } from './load.ts'
+import { type Driven, drive, inTurns, quantile } from './load.ts'
+import { cpuOf } from './proc.ts'
 import { tokenOf } from './processes.ts'
 import { against, type Line } from './report.ts'
 import type { World } from './world.ts'
@@ -14,6 +16,19 @@ const mostPerSecond = 3_000
 
 const floorIs = 'begin and lock, two INSERTs, an UPDATE, commit; by HTTP'
 
+/** With all that was linked and sent meanwhile, in whosever turn. */
+const cpuLine = (
+  ours: readonly Driven[],
+  floor: readonly Driven[],
+  used: readonly [number, number],
+): readonly Line[] => {
+  const calls = (driven: readonly Driven[]) => driven.reduce((sum, d) => sum + d.waits.length, 0)
+  const name = '$link-device and sending, CPU of the process'
+  return [against(name, 'ms', used[0] / calls(ours), used[1] / calls(floor), floorIs)].filter(
+    (l) => !Number.isNaN(l.ours),
+  )
+}
+
 const linesOf = (ours: readonly Driven[], floor: readonly Driven[]): readonly Line[] => {
   const waits = (driven: readonly Driven[]) => driven.flatMap((d) => d.waits)
   const wait = (share: number) =>
@@ -25,9 +40,8 @@ const linesOf = (ours: readonly Driven[], floor: readonly Driven[]): readonly Li
       floorIs,
     )
   const slowest = wait(0.99)
-  const rate = (driven: readonly Driven[]) => median(driven.map((d) => d.perSecond))
   return [
-    against(`$link-device, ${callers} callers`, '/s', rate(ours), rate(floor), floorIs),
+    against(`$link-device, ${callers} callers`, '/s', rateOf(ours), rateOf(floor), floorIs),
     wait(0.5),
     { ...slowest, target: { text: 'p99 ≤ 3 × the floor', holds: (slowest.ratio ?? Infinity) <= 3 } },
   ]
@@ -45,11 +59,14 @@ export const measureLinks = async (w: World): Promise<readonly Line[]> => {
     const { perSecond } = await drive(callers, warming, link)
     await w.orders.spare(Math.ceil(2 * perSecond * w.scale.seconds))
     await drive(callers, warming, five)
+    const used = () => [cpuOf(w.ours.pid), cpuOf(w.floor.pid)] as const
+    const before = used()
     const [ours = [], theirs = []] = await inTurns(rounds, [
       () => drive(callers, w.scale.seconds / rounds, link),
       () => drive(callers, w.scale.seconds / rounds, five),
     ])
-    return linesOf(ours, theirs)
+    const after = used()
+    return [...linesOf(ours, theirs), ...cpuLine(ours, theirs, [after[0] - before[0], after[1] - before[1]])]
   } finally {
     await Promise.all([bedside.close(), floor.close()])
   }

@@ -3,46 +3,21 @@
  * beside them one INSERT with commit of the same bytes. Slices of both take turns; ratios are of medians.
  */
 import { openClient } from './client.ts'
-import { type Driven, drive, inTurns, median } from './load.ts'
+import { type Costed, costed, cpuEach, rateOf } from './costs.ts'
+import { drive, inTurns } from './load.ts'
 import { numbersOf, type OrderText, orderText } from './order-message.ts'
-import { cpuOf, forgetPeak, haveProc, peakMb } from './proc.ts'
-import { type Running, tokenOf } from './processes.ts'
+import { forgetPeak, haveProc, peakMb } from './proc.ts'
+import { tokenOf } from './processes.ts'
 import { against, type Line } from './report.ts'
 import { ask } from './server.ts'
 import { visitDay, type World } from './world.ts'
-
-/** Milliseconds of CPU besides. */
-interface Slice extends Driven {
-  readonly process: number
-  readonly postgres: number
-}
 
 const floorIs = 'Fastify, parse, one INSERT with commit, same bytes'
 
 /** At these callers the targets hold. */
 const busiest = 64
 
-const slice = async (
-  w: World,
-  side: Running,
-  callers: number,
-  seconds: number,
-  once: () => Promise<unknown>,
-): Promise<Slice> => {
-  const [process, postgres] = haveProc ? [cpuOf(side.pid), w.server.cpu()] : [Number.NaN, Number.NaN]
-  const driven = await drive(callers, seconds, once)
-  return haveProc
-    ? { ...driven, process: cpuOf(side.pid) - process, postgres: w.server.cpu() - postgres }
-    : { ...driven, process, postgres }
-}
-
-const rateOf = (slices: readonly Slice[]): number => median(slices.map((s) => s.perSecond))
-
-/** Of all slices together: the ticks of /proc are coarse. */
-const cpuEach = (slices: readonly Slice[], of: 'process' | 'postgres'): number =>
-  slices.reduce((sum, s) => sum + s[of], 0) / slices.reduce((sum, s) => sum + s.waits.length, 0)
-
-const linesOf = (callers: number, ours: readonly Slice[], floor: readonly Slice[]): readonly Line[] => {
+const linesOf = (callers: number, ours: readonly Costed[], floor: readonly Costed[]): readonly Line[] => {
   const name = `orders, ${callers} ${callers === 1 ? 'caller' : 'callers'}`
   const rate = against(name, '/s', rateOf(ours), rateOf(floor), floorIs)
   const cpu = (of: 'process' | 'postgres', whose: string) =>
@@ -100,8 +75,8 @@ export const measureOrders = async (w: World): Promise<readonly Line[]> => {
       w.say(`orders at ${callers}`)
       if (haveProc && callers === busiest) forgetPeak(w.ours.pid)
       const [ours = [], floor = []] = await inTurns(rounds, [
-        () => slice(w, w.ours, callers, w.scale.seconds / rounds, call.ours),
-        () => slice(w, w.floor, callers, w.scale.seconds / rounds, call.floor),
+        () => costed(w, w.ours, callers, w.scale.seconds / rounds, call.ours),
+        () => costed(w, w.floor, callers, w.scale.seconds / rounds, call.floor),
       ])
       lines.push(...linesOf(callers, ours, floor))
     }

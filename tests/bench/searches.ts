@@ -2,8 +2,9 @@
 import { harbourOrders } from '../support/messages.ts'
 import { openClient } from './client.ts'
 import { copyNumber } from './copies.ts'
+import { rateOf } from './costs.ts'
 import { linkPath, linkText } from './link-message.ts'
-import { drive, inTurns, median } from './load.ts'
+import { drive, inTurns } from './load.ts'
 import { tokenOf } from './processes.ts'
 import { against, type Line } from './report.ts'
 import { ask } from './server.ts'
@@ -89,8 +90,7 @@ export const measureSearches = async (w: World): Promise<readonly Line[]> => {
         () =>
           drive(callers, w.scale.seconds / rounds / 2, () => floor.get(`/answers?key=${encodeURIComponent(path())}`)),
       ])
-      const rate = (slices: typeof mine) => median(slices.map((s) => s.perSecond))
-      lines.push(against(name, '/s', rate(mine), rate(theirs), floorIs))
+      lines.push(against(name, '/s', rateOf(mine), rateOf(theirs), floorIs))
     }
     return lines
   } finally {
