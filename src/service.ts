@@ -13,9 +13,10 @@ import { operateRoutes } from './adapters/http/operate.ts'
 import { readingRoutes } from './adapters/http/reading.ts'
 import { returnDeviceRoutes } from './adapters/http/return-device.ts'
 import { createServer } from './adapters/http/server.ts'
+import { validateRoutes } from './adapters/http/validate.ts'
 import { watchFlowRoutes } from './adapters/http/watch-flow.ts'
 import { recordConfiguration } from './adapters/postgres/configuration-fact.ts'
-import { openDatabase } from './adapters/postgres/database.ts'
+import { forSearches, openDatabase } from './adapters/postgres/database.ts'
 import { queueDeliveries } from './adapters/postgres/deliveries.ts'
 import { CannotStart, startEmbedded } from './adapters/postgres/embedded.ts'
 import { migrate } from './adapters/postgres/migrations.ts'
@@ -123,6 +124,8 @@ const start = async (
   const databaseUrl = c.databaseUrl ?? embedded?.url ?? ''
   const db = openDatabase(databaseUrl, told)
   undo.add(() => db.close())
+  const searching = openDatabase(databaseUrl, told, forSearches)
+  undo.add(() => searching.close())
 
   const queue = openQueue(
     databaseUrl,
@@ -176,7 +179,8 @@ const start = async (
     ...forwardOrderRoutes(runner, queue),
     ...returnDeviceRoutes(runner),
     ...watchFlowRoutes(watching, views),
-    ...readingRoutes(db, base),
+    ...readingRoutes(db, searching, base),
+    ...validateRoutes(runner, base),
     ...notBuiltRoutes,
   ]
   const since = new Date().toISOString()

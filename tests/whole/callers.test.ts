@@ -143,6 +143,8 @@ describe('a route', () => {
     const announced = (rest?.resource ?? []).flatMap((r) => [
       ...(r.interaction ?? []).map(({ code }) => {
         if (code === 'read') return `GET /fhir/${r.type}/:id`
+        if (code === 'history-instance') return `GET /fhir/${r.type}/:id/_history`
+        if (code === 'vread') return `GET /fhir/${r.type}/:id/_history/1`
         if (code === 'search-type') return `GET /fhir/${r.type}`
         return code === 'create' ? `POST /fhir/${r.type}` : `PUT /fhir/${r.type}/:id`
       }),

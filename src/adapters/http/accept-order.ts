@@ -18,6 +18,7 @@ import { resourceText } from '../postgres/resource-text.ts'
 import { nameLock, runStep, type StepCall, type StepRunner, type Told } from '../postgres/run-step.ts'
 import type { Names } from '../postgres/save.ts'
 import { type Call, fhirReply, problemReply, type Reply, type Route, toldReply } from './call.ts'
+import { type Return, returnAsked, withResources, writtenReply } from './prefer.ts'
 
 /** As which source a caller speaks: the configured one with its id, or one of its own by default. */
 const sourceOf = (caller: ActingCaller, parties: Parties): Source => {
@@ -159,27 +160,28 @@ const tellOne =
     return { status: statusOfAnswer(answer), body: resourceText(row), headers }
   }
 
-const responseEntry = (base: () => string, answer: Accepted) => ({
+const responseEntry = (base: () => string, answer: Accepted, asked?: Return) => ({
   fullUrl: `${base()}/fhir/${answer.type}/${answer.id}`,
   response: {
     status: statusOfAnswer(answer) === 201 ? '201 Created' : '200 OK',
     location: locationOf(base, answer),
     etag: `W/"${answer.version}"`,
     ...(answer.updated !== '' && { lastModified: answer.updated }),
-    ...(answer.warnings.length > 0 && { outcome: operationOutcome(answer.warnings) }),
+    ...((answer.warnings.length > 0 || asked === 'operationoutcome') && { outcome: operationOutcome(answer.warnings) }),
   },
 })
 
 const tellBundle =
-  (base: () => string): Tell =>
-  async (_tx, answers) => ({
-    status: 200,
-    body: JSON.stringify({
-      resourceType: 'Bundle',
-      type: 'transaction-response',
-      entry: answers.map((a) => responseEntry(base, a)),
-    }),
-  })
+  (base: () => string, call: Call): Tell =>
+  async (tx, answers) => {
+    const asked = returnAsked(call)
+    const entry = answers.map((a) => JSON.stringify(responseEntry(base, a, asked)))
+    const entries = asked === 'representation' ? await withResources(tx, answers, entry) : entry
+    return {
+      status: 200,
+      body: `{"resourceType":"Bundle","type":"transaction-response","entry":[${entries.join(',')}]}`,
+    }
+  }
 
 const requestUrl = /^([A-Z][A-Za-z]+)(?:\/([A-Za-z0-9.-]{1,64}))?(?:\?(.*))?$/
 
@@ -228,7 +230,7 @@ const transaction = async (runner: StepRunner, base: () => string, call: Call, b
   if (problems.length > 0) return problemReply(problems)
   const entries = read.flatMap((r) => (r.ok ? [r.value] : []))
   if (entries.length === 0) return fhirReply(200, { resourceType: 'Bundle', type: 'transaction-response' })
-  return toldReply(await run(runner, call, entries, call.text, 'POST /fhir', tellBundle(base)))
+  return toldReply(await run(runner, call, entries, call.text, 'POST /fhir', tellBundle(base, call)))
 }
 
 const failedEntry = (problems: readonly Problem[]) => ({
@@ -241,7 +243,7 @@ const batch = async (runner: StepRunner, base: () => string, call: Call, bundle:
   for (const [i, e] of (bundle.entry ?? []).entries()) {
     const incoming = readEntry(e, i)
     const told = incoming.ok
-      ? await run(runner, call, [incoming.value], writeJson(e), 'POST /fhir', tellBundle(base))
+      ? await run(runner, call, [incoming.value], writeJson(e), 'POST /fhir', tellBundle(base, call))
       : incoming
     if (!told.ok) entry.push(failedEntry(told.problems))
     else entry.push(...((JSON.parse(told.value.body) as { entry: unknown[] }).entry ?? []))
@@ -280,17 +282,21 @@ const missing = async (
 ): Promise<readonly Problem[]> =>
   targetId === undefined || (await readResource(runner.db, type, targetId, call.sight)) ? [] : [refusal('not-known')]
 
-const takeOne = async (
+/** Writes one resource; with `call.dryRun` everything but that. */
+export const writeOne = async (
   runner: StepRunner,
   base: () => string,
   call: Call,
   asked: Omit<Asked, 'at' | 'resource'>,
   route: string,
-): Promise<Reply> => {
+): Promise<Checked<Told>> => {
   const incoming = readIncoming({ ...asked, at: '', resource: withOwnReferences(call, base()).body })
-  if (!incoming.ok) return problemReply([...(await missing(runner, call, asked)), ...incoming.problems])
-  return toldReply(await run(runner, call, [incoming.value], call.text, route, tellOne(base)))
+  if (!incoming.ok) return refuse([...(await missing(runner, call, asked)), ...incoming.problems])
+  return run(runner, call, [incoming.value], call.text, route, tellOne(base))
 }
+
+const takeOne = async (...[runner, base, call, asked, route]: Parameters<typeof writeOne>): Promise<Reply> =>
+  writtenReply(call, await writeOne(runner, base, call, asked, route))
 
 const ifMatchOf = (call: Call) => {
   const ifMatch = call.header('if-match')

@@ -116,12 +116,22 @@ const admit =
 
 const anybody: ActingCaller = { id: 'anybody', role: 'local' }
 
+/** Whether a rehearsal is asked for must be plain: a word that is not known may have meant that nothing is to be kept. */
+const rehearsalProblems = (request: FastifyRequest): readonly Problem[] => {
+  const asked = new Set(new URLSearchParams(request.url.split('?')[1] ?? '').getAll('dry-run'))
+  const plain = asked.size < 2 && [...asked].every((value) => value === 'true' || value === 'false')
+  return plain
+    ? []
+    : [refusal('wrong-parameter', '', { found: `dry-run=${[...asked].join()}`, expected: 'true or false' })]
+}
+
 const handler =
   (route: Route, configuration: Configuration) =>
   async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply> => {
     const problems = [
       ...formatProblems(request, route.url),
       ...mediaProblems(request, route),
+      ...rehearsalProblems(request),
       ...(request.received?.problems ?? []),
     ]
     if (problems.length > 0) return send(request, reply, problemReply(problems))
@@ -191,6 +201,11 @@ const leadsTo = (path: string, pattern: string): boolean => {
   return a.length === b.length && b.every((part, i) => part === a[i] || (part.startsWith(':') && a[i] !== ''))
 }
 
+/** The methods of an address; what may be called is no secret, who may call it is asked at the call. */
+const allowOf = (routes: readonly Route[]): readonly string[] => [
+  ...new Set(routes.flatMap((r) => (r.method === 'GET' ? ['GET', 'HEAD'] : [r.method]))),
+]
+
 /**
  * Where no route is found: an address that takes other methods says which, to whoever may call those. Told before the
  * body is looked at: what type it has does not matter any more.
@@ -202,10 +217,12 @@ const refuseAddress =
     const path = (request.url.split('?')[0] ?? '').replace(/\/$/, '')
     const [first, ...others] = routes.filter((r) => leadsTo(path, r.url))
     if (first === undefined) return send(request, reply, problemReply([refusal('not-known')]))
+    const taken = allowOf([first, ...others])
+    if (request.method === 'OPTIONS')
+      return send(request, reply, { status: 204, headers: { allow: [...taken, 'OPTIONS'].join(', ') } })
     const refused = await admit(first, configuration)(request, reply)
     if (refused) return refused
-    const taken = new Set([first, ...others].flatMap((r) => (r.method === 'GET' ? ['GET', 'HEAD'] : [r.method])))
-    const allow = [...taken].join(', ')
+    const allow = taken.join(', ')
     return send(request, reply, {
       ...problemReply([refusal('method-not-taken', '', { found: request.method, expected: allow })]),
       headers: { allow },

@@ -107,18 +107,38 @@ const runIn = async <T>(pool: Pool, work: (tx: Tx) => Promise<T>): Promise<T> =>
   }
 }
 
+/** How many connections, and what holds on each of them. */
+interface Connections {
+  readonly max: number
+  readonly settings: string
+}
+
+const forSteps: Connections = { max: 16, settings: '-c statement_timeout=30000' }
+
+/**
+ * Searches have connections of their own, so that slow ones hold up no step and no look-up by id; each is given up
+ * after five seconds, and none can write.
+ */
+export const forSearches: Connections = {
+  max: 6,
+  settings: '-c statement_timeout=5000 -c default_transaction_read_only=on',
+}
+
 /**
  * @param url `postgresql://…`
  * @param onIdleError told of connections that break while nobody uses them
  */
-export const openDatabase = (url: string, onIdleError: (error: unknown) => void): Database => {
+export const openDatabase = (
+  url: string,
+  onIdleError: (error: unknown) => void,
+  { max, settings }: Connections = forSteps,
+): Database => {
   const pool = new Pool({
     connectionString: url,
-    max: 16,
+    max,
     connectionTimeoutMillis: 5_000,
     application_name: 'daybind',
-    options:
-      '-c search_path=daybind,public -c timezone=UTC -c statement_timeout=30000 -c idle_in_transaction_session_timeout=10000 -c plan_cache_mode=force_generic_plan',
+    options: `-c search_path=daybind,public -c timezone=UTC -c idle_in_transaction_session_timeout=10000 -c plan_cache_mode=force_generic_plan ${settings}`,
   })
   let closing = false
   // pg's `end` does not wait for its idle connections: that the server cuts them as it stops is no trouble
