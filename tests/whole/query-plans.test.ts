@@ -5,7 +5,7 @@
 import { v5 as uuidv5 } from 'uuid'
 import { afterAll, beforeAll, describe, expect, test } from 'vitest'
 import { instantSql } from '../../src/adapters/clock.ts'
-import { type Database, openDatabase, type Tx } from '../../src/adapters/postgres/database.ts'
+import { type Database, forSearches, openDatabase, type Tx } from '../../src/adapters/postgres/database.ts'
 import { eveningAsOf } from '../../src/adapters/postgres/evenings.ts'
 import { readResource, type Sight } from '../../src/adapters/postgres/find-resources.ts'
 import { readHistory, readVersion } from '../../src/adapters/postgres/history.ts'
@@ -68,11 +68,13 @@ const seed = `
   analyze`
 
 let db: Database
+let searching: Database
 beforeAll(async () => {
   await inDatabase(service().database, seed)
   db = openDatabase(service().database, () => {})
+  searching = openDatabase(service().database, () => {}, forSearches)
 }, 60_000)
-afterAll(() => db.close())
+afterAll(() => Promise.all([db.close(), searching.close()]))
 
 interface Plan {
   readonly 'Node Type': string
@@ -84,15 +86,15 @@ interface Plan {
 const nodesOf = (plan: Plan): readonly Plan[] => [plan, ...(plan.Plans ?? []).flatMap(nodesOf)]
 
 /** Every statement that the work sends, as the database plans it without knowing the values. */
-const plansOf = async (work: (tx: Database) => Promise<unknown>): Promise<readonly Plan[]> => {
+const plansOf = async (work: (tx: Database) => Promise<unknown>, on = db): Promise<readonly Plan[]> => {
   const texts: string[] = []
   const query: Tx['query'] = (text, values) => {
     texts.push(text)
-    return db.query(text, values)
+    return on.query(text, values)
   }
-  await work({ ...db, query })
+  await work({ ...on, query })
   const plans = await Promise.all(
-    texts.map((text) => db.script<{ 'QUERY PLAN': [{ Plan: Plan }] }>(`explain (generic_plan, format json) ${text}`)),
+    texts.map((text) => on.script<{ 'QUERY PLAN': [{ Plan: Plan }] }>(`explain (generic_plan, format json) ${text}`)),
   )
   return plans.flatMap((p) => nodesOf((p[0] as { 'QUERY PLAN': [{ Plan: Plan }] })['QUERY PLAN'][0].Plan))
 }
@@ -187,7 +189,7 @@ const walkedBy = async (type: string, query: readonly (readonly [string, string]
   const next = { ...first, cursor: { asOf: now, updated: now, id: anId } }
   const nodes = await plansOf(async (tx) => {
     for (const page of [first, next]) for (const sight of [here, undefined]) await searchResources(tx, page, sight)
-  })
+  }, searching)
   const kept = ['resources', 'names', 'earlier_versions']
   return nodes.flatMap(({ 'Node Type': node, 'Relation Name': name = '' }) =>
     node === 'Seq Scan' && kept.includes(name) ? [`${JSON.stringify(query)} ${name}`] : [],
@@ -214,7 +216,7 @@ describe('every announced search, in both orders, its first page and the next, g
     const inclusions = (['_include', '_revinclude'] as const).flatMap((way) =>
       (way === '_include' ? includesOf : revIncludesOf)(type).flatMap((value) => readInclusion(type, way, value) ?? []),
     )
-    const nodes = await plansOf((tx) => includedWith(tx, inclusions, matches, here))
+    const nodes = await plansOf((tx) => includedWith(tx, inclusions, matches, here), searching)
     expect(nodes.filter((n) => n['Node Type'] === 'Seq Scan' && n['Relation Name'] === 'resources')).toEqual([])
   })
 
@@ -223,7 +225,7 @@ describe('every announced search, in both orders, its first page and the next, g
     const nodes = await plansOf(async (tx) => {
       await readHistory(tx, 'Patient', id, here, { count: 10, since: '2026-01-01T00:00:00Z', before: 9 })
       await readVersion(tx, 'Patient', id, 1, here)
-    })
+    }, searching)
     expect(nodes.flatMap((n) => n['Index Name'] ?? [])).toContain('earlier_versions_pkey')
     expect(nodes.filter((n) => n['Node Type'] === 'Seq Scan')).toEqual([])
   })

@@ -117,11 +117,12 @@ const forSteps: Connections = { max: 16, settings: '-c statement_timeout=30000' 
 
 /**
  * Searches have connections of their own, so that slow ones hold up no step and no look-up by id; each is given up
- * after five seconds, and none can write.
+ * after five seconds, and none can write. The planner, who does not look at the values, would read a whole table
+ * wherever a type may be a third of it.
  */
 export const forSearches: Connections = {
   max: 6,
-  settings: '-c statement_timeout=5000 -c default_transaction_read_only=on',
+  settings: '-c statement_timeout=5000 -c default_transaction_read_only=on -c enable_seqscan=off',
 }
 
 /**

@@ -82,6 +82,8 @@ const rowsOf = async (
     return tx.query<Row>(pageSql({ search, conditions: known.conditions, sight, asOf, way }, bind), values)
   }
   if (known.few) return read('few')
+  // dates that say little and what the caller may see are in no index by which fewer would be found
+  if (!known.conditions.some((c) => 'tokens' in c || 'name' in c)) return read('all')
   const rows = await read('walk')
   // a walk that ended without a full page may have ended too early
   return (rows[0]?.walked ?? 0) > search.count ? rows : read('few')

@@ -116,8 +116,11 @@ export const idsByDate = (type: string, c: Condition, bind: Bind): string | unde
 /** How many rows are walked through, in the order of the page, before the other way is taken. */
 const window = 20_000
 
-/** `few`: first what meets the conditions; `walk`: in the order of the page, up to a number of rows. */
-export type Way = 'few' | 'walk'
+/**
+ * `few`: first what meets the conditions, then in order; `walk`: in the order of the page, and given up after a number
+ * of rows; `all`: in that order to the end.
+ */
+export type Way = 'few' | 'walk' | 'all'
 
 export interface PageAsked {
   readonly search: Search
@@ -159,7 +162,7 @@ export const pageSql = ({ search, conditions, sight, asOf, way }: PageAsked, bin
   const [inner, outer] =
     way === 'few'
       ? [`${all([ofType, ...meets(both)])} offset 0`, unchanged]
-      : [`${all([ofType, ...unchanged])} ${order} limit ${window}`, meets(both)]
+      : [`${all([ofType, ...unchanged])} ${order} ${way === 'walk' ? `limit ${window}` : ''}`, meets(both)]
   const now = `(select ${columns('r')}, true as now from (select * from resources r ${inner}) r ${all(outer)} ${order} ${limit})`
   const then =
     asOf === undefined
