@@ -76,6 +76,7 @@ const conditionOf = (p: SearchParameter, modifier: string | undefined, value: st
 
 interface Draft {
   conditions: Condition[]
+  onlyCounts: boolean
   count: number
   descending: boolean
   follows: boolean
@@ -113,7 +114,7 @@ const common = (draft: Draft, name: string, value: string): boolean | undefined 
       draft.total = value as Search['total']
       return totals.includes(value)
     case '_summary':
-      if (value === 'count') draft.count = 0
+      draft.onlyCounts = value === 'count'
       return ['count', 'false'].includes(value)
     default:
       return undefined
@@ -162,6 +163,7 @@ const take = (draft: Draft, type: string, key: string, value: string): 'unknown'
 
 const draftOf = (): Draft => ({
   conditions: [],
+  onlyCounts: false,
   count: 50,
   descending: false,
   follows: false,
@@ -199,6 +201,7 @@ export const readSearch = (
   if (typeof cursor === 'string') problems.push(cursorProblem(cursor, text ?? ''))
   if (problems.length > 0) return refuse(problems)
   // R4, search.html, "Page Count": _count=0 is the same as _summary=count
-  const total = draft.count === 0 ? 'accurate' : draft.total
-  return accept({ type, ...draft, total, ...(typeof cursor === 'object' && { cursor }) }, warnings)
+  const { onlyCounts, ...rest } = draft
+  const counting = onlyCounts || draft.count === 0 ? ({ count: 0, total: 'accurate' } as const) : {}
+  return accept({ type, ...rest, ...counting, ...(typeof cursor === 'object' && { cursor }) }, warnings)
 }
