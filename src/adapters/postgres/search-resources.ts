@@ -13,7 +13,7 @@ import { resourceText } from './resource-text.ts'
 import { digestOfSearch, writeCursor } from './search-cursor.ts'
 import type { Match } from './search-includes.ts'
 import { indexOf } from './search-parameters.ts'
-import { conditionSql, fewByDate, findsFew, idsByDate, pageSql, type Way } from './search-sql.ts'
+import { conditionSql, fewByDate, findsFew, idsByDate, isIndexed, pageSql, type Way } from './search-sql.ts'
 
 export interface Page {
   readonly rows: readonly Match[]
@@ -82,8 +82,8 @@ const rowsOf = async (
     return tx.query<Row>(pageSql({ search, conditions: known.conditions, sight, asOf, way }, bind), values)
   }
   if (known.few) return read('few')
-  // dates that say little and what the caller may see are in no index by which fewer would be found
-  if (!known.conditions.some((c) => 'tokens' in c || 'name' in c)) return read('all')
+  // dates that say little are in no index by which fewer would be found
+  if (sight === undefined && !known.conditions.some(isIndexed)) return read('all')
   const rows = await read('walk')
   // a walk that ended without a full page may have ended too early
   return (rows[0]?.walked ?? 0) > search.count ? rows : read('few')
@@ -125,9 +125,9 @@ export const searchResources = async (tx: Tx, search: Search, sight: Sight): Pro
   const counted = total === undefined ? {} : { total }
   if (search.count === 0) return { rows: [], ...counted }
   const known = await narrowed(tx, search.type, within)
-  let asOf = cursor?.asOf ?? (search.follows ? await committedUpTo(tx) : undefined)
+  // what may be many is read once, from a moment that stands still; what is few is read again where it is too many
+  let asOf = cursor?.asOf ?? (search.follows || !known.few ? await committedUpTo(tx) : undefined)
   let rows = await rowsOf(tx, search, sight, known, asOf)
-  // only what goes on over several pages has to stand still
   if (asOf === undefined && (rows[0]?.of ?? 0) > search.count) {
     asOf = await committedUpTo(tx)
     rows = await rowsOf(tx, search, sight, known, asOf)

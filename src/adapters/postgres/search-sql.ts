@@ -87,6 +87,13 @@ export const findsFew = (c: Condition): boolean => {
   return 'name' in c ? c.starts.every((s) => s.length > 1) : 'ids' in c
 }
 
+/** Dates of which the index tells something: where the span ends. */
+const endsAfter = (c: Condition): boolean =>
+  'column' in c && c.column !== 'updated' && !c.any.some((t) => ['ne', 'lt', 'le'].includes(t.prefix))
+
+/** Conditions that some index narrows down, if not to few. */
+export const isIndexed = (c: Condition): boolean => 'tokens' in c || 'name' in c || endsAfter(c)
+
 /** Up to how many rows within a date are few. */
 export const fewByDate = 5_000
 
@@ -95,7 +102,7 @@ export const fewByDate = 5_000
  * from the index by the end of the span, so that it costs the same whatever the date is.
  */
 export const idsByDate = (type: string, c: Condition, bind: Bind): string | undefined => {
-  if (!('column' in c) || c.column === 'updated') return undefined
+  if (!endsAfter(c) || !('column' in c)) return undefined
   const end = `coalesce(r.until${c.column}, 'infinity')`
   const range = (t: DateTest): string | undefined => {
     const moment = (m: string) => `${bind(m)}::timestamptz`
@@ -104,7 +111,6 @@ export const idsByDate = (type: string, c: Condition, bind: Bind): string | unde
     if (t.prefix === 'eb') return `${end} <= ${moment(t.from)}`
     return ['gt', 'sa'].includes(t.prefix) ? `${end} > ${moment(t.until)}` : undefined
   }
-  if (c.any.some((t) => ['ne', 'lt', 'le'].includes(t.prefix))) return undefined
   const parts = c.any.map(
     (t) =>
       `(select r.id from resources r where r.type = ${bind(type)} and ${isDated('r', c.column as '1' | '2')} and ${range(t)}
@@ -114,7 +120,7 @@ export const idsByDate = (type: string, c: Condition, bind: Bind): string | unde
 }
 
 /** How many rows are walked through, in the order of the page, before the other way is taken. */
-const window = 20_000
+const window = 5_000
 
 /**
  * `few`: first what meets the conditions, then in order; `walk`: in the order of the page, and given up after a number
@@ -158,12 +164,15 @@ export const pageSql = ({ search, conditions, sight, asOf, way }: PageAsked, bin
   const all = (tests: readonly string[]) => (tests.length > 0 ? `where ${tests.join(' and ')}` : '')
   const ofType = `r.type = ${bind(search.type)}`
   const unchanged = [...(asOf === undefined ? [] : [`r.updated <= ${bind(asOf)}::timestamptz`]), ...behind('r')]
-  const both = { row: 'r', named: 'r' }
-  const [inner, outer] =
-    way === 'few'
-      ? [`${all([ofType, ...meets(both)])} offset 0`, unchanged]
-      : [`${all([ofType, ...unchanged])} ${order} ${way === 'walk' ? `limit ${window}` : ''}`, meets(both)]
-  const now = `(select ${columns('r')}, true as now from (select * from resources r ${inner}) r ${all(outer)} ${order} ${limit})`
+  const met = meets({ row: 'r', named: 'r' })
+  // a sort within would be done in full before the first row comes out, so only a walk that is cut short has one
+  const ways: Record<Way, readonly [inner: string, outer: readonly string[]]> = {
+    few: [`${all([ofType, ...met])} offset 0`, unchanged],
+    walk: [`${all([ofType, ...unchanged])} ${order} limit ${window}`, met],
+    all: [all([ofType, ...unchanged]), met],
+  }
+  const [inner, outer] = ways[way]
+  const now = `(select ${columns('r')}, true as now from (select * from resources r ${inner}) r ${all(outer)} order by r.updated ${direction}, r.id ${direction} ${limit})`
   const then =
     asOf === undefined
       ? ''

@@ -139,6 +139,8 @@ create table resources (
   primary key (type, id)
 );
 create index resources_by_token on resources using gin (tokens);
+-- For callers who may see few of very many: without it they would walk through all that is others'.
+create index resources_by_sight on resources using gin (seen_by);
 create index resources_by_update on resources (type, updated, id);
 -- By the end of the span: whatever lies after, within or wholly before a date is a range of these.
 create index resources_by_date1 on resources (type, coalesce(until1, 'infinity'), id) where from1 is not null or until1 is not null;
