@@ -1,6 +1,7 @@
 /** The process: which command, with which configuration, and an end in good order on a signal. */
 import { readFileSync } from 'node:fs'
 import { parseArgs } from 'node:util'
+import { kindOf } from './adapters/kind-of-error.ts'
 import { CannotStart } from './adapters/postgres/embedded-process.ts'
 import { healthcheck, type Outcome, reconcile, replay, type Service } from './commands.ts'
 import { readConfiguration, serviceToAsk } from './config.ts'
@@ -18,6 +19,7 @@ const usage = `Usage: npm run daybind -- <command>
   reconcile --site S --date D [--as-of T]     the evening report of a site
   replay <delivery…>                          sends deliveries again
   healthcheck                                 status 0 when the service is alive
+  rebuild --check                             holds what is stored against the journal; writes nothing
   demo [--exit] [--json] [--pace S] [--port N] [--day D]
                                               an invented clinic day
   doctor, export                              not built yet
@@ -45,13 +47,21 @@ const configuration = (): Configuration | undefined => {
 }
 
 const closeDeadlineMs = 10_000
+/** For so long calls are still taken after the signal, so that balancers see that it is not ready any more. */
+const lingerMs = 1_000
+/** Ctrl-C reaches the service twice, from the terminal and from npm; a signal after so long is meant as another one. */
+const sameSignalMs = 1_000
 
-/** Closes on the first signal and ends the process; after the deadline, or on a second signal, at once. */
+/** Closes on the first signal and ends the process; after the deadline, or on another signal, at once. */
 const closeOnSignal = (close: () => Promise<void>): void => {
-  let closing = false
+  let since: number | undefined
   const stop = (): void => {
-    if (closing) process.exit(1)
-    closing = true
+    if (since !== undefined) {
+      if (performance.now() - since < sameSignalMs) return
+      complain('Told to end again; ending at once.')
+      process.exit(1)
+    }
+    since = performance.now()
     setTimeout(() => {
       complain(`Not closed within ${closeDeadlineMs / 1000} s; ending all the same.`)
       process.exit(1)
@@ -73,10 +83,19 @@ const serve: Command = async (args) => {
   const settings = configuration()
   if (settings === undefined) return 1
   const { startService } = await import('./service.ts')
-  const starting = startService(settings)
+  const giveUp = new AbortController()
+  const starting = startService(settings, { giveUp: giveUp.signal })
   // a signal during the start waits for its end, so that nothing half started is left behind
-  closeOnSignal(async () => (await starting).close())
-  await starting
+  closeOnSignal(async () => {
+    giveUp.abort()
+    const service = await starting.catch(() => undefined)
+    await service?.close({ lingerMs })
+  })
+  try {
+    await starting
+  } catch (error) {
+    if (!giveUp.signal.aborted) throw error
+  }
   return 'stays up'
 }
 
@@ -137,6 +156,23 @@ const healthcheckCommand: Command = async (args) => {
   return service === undefined ? 1 : told(await healthcheck(service))
 }
 
+/** The database of the configuration; the embedded one is started for it, so no service may hold the folder. */
+const withDatabase = async <T>(settings: Configuration, work: (url: string) => Promise<T>): Promise<T> => {
+  if (settings.databaseUrl !== undefined) return work(settings.databaseUrl)
+  const { startEmbedded } = await import('./adapters/postgres/embedded.ts')
+  const embedded = await startEmbedded({ dataDir: settings.dataDir, log: () => undefined })
+  return work(embedded.url).finally(() => embedded.stop())
+}
+
+const rebuildCommand: Command = async (args) => {
+  const { values } = parseArgs({ args, options: { check: { type: 'boolean' } } })
+  if (!values.check) return misunderstood('rebuild takes --check: it compares and writes nothing.')
+  const settings = configuration()
+  if (settings === undefined) return 1
+  const { checkRebuildAt } = await import('./rebuild-command.ts')
+  return told(await withDatabase(settings, checkRebuildAt))
+}
+
 const notBuilt =
   (name: string): Command =>
   async () => {
@@ -151,12 +187,21 @@ const commands: Readonly<Record<string, Command>> = {
   reconcile: reconcileCommand,
   replay: replayCommand,
   healthcheck: healthcheckCommand,
+  rebuild: rebuildCommand,
   doctor: notBuilt('doctor'),
   export: notBuilt('export'),
 }
 
 const isBadArgument = (error: unknown): error is Error =>
   error instanceof TypeError && 'code' in error && String(error.code).startsWith('ERR_PARSE_ARGS')
+
+/** What was not foreseen is told by its kind: what the runtime would print of it may quote a patient's data. */
+const unforeseen = (error: unknown): string => `Something went wrong in Daybind: ${JSON.stringify(kindOf(error))}`
+
+process.on('uncaughtException', (error) => {
+  complain(unforeseen(error))
+  process.exit(1)
+})
 
 const run = async ([name = '', ...args]: string[]): Promise<Status | 'stays up'> => {
   if (['help', '--help', '-h'].includes(name)) {
@@ -169,8 +214,7 @@ const run = async ([name = '', ...args]: string[]): Promise<Status | 'stays up'>
     return await command(args)
   } catch (error) {
     if (isBadArgument(error)) return misunderstood(error.message)
-    if (!(error instanceof CannotStart)) throw error
-    complain(error.message)
+    complain(error instanceof CannotStart ? error.message : unforeseen(error))
     return 1
   }
 }

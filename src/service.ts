@@ -1,5 +1,7 @@
 /** The only wiring: what the service is made of, put together by hand. */
 import { readFileSync } from 'node:fs'
+import { setTimeout as sleep } from 'node:timers/promises'
+import type { FastifyInstance } from 'fastify'
 import { type Logger, pino } from 'pino'
 import { setClock } from './adapters/clock.ts'
 import { loadDefinitions } from './adapters/fhir/definitions/load.ts'
@@ -15,14 +17,25 @@ import { returnDeviceRoutes } from './adapters/http/return-device.ts'
 import { createServer } from './adapters/http/server.ts'
 import { validateRoutes } from './adapters/http/validate.ts'
 import { watchFlowRoutes } from './adapters/http/watch-flow.ts'
+import type { RequestDeadlines } from './adapters/http/wire.ts'
+import { kindOf } from './adapters/kind-of-error.ts'
 import { recordConfiguration } from './adapters/postgres/configuration-fact.ts'
-import { forSearches, openDatabase } from './adapters/postgres/database.ts'
+import {
+  DatabaseError,
+  type DatabaseLimits,
+  isOutage,
+  openDatabase,
+  openForSearches,
+  usualLimits,
+} from './adapters/postgres/database.ts'
 import { queueDeliveries } from './adapters/postgres/deliveries.ts'
 import { CannotStart, startEmbedded } from './adapters/postgres/embedded.ts'
 import { migrate } from './adapters/postgres/migrations.ts'
 import type { StepRunner } from './adapters/postgres/run-step.ts'
-import { type Delivering, deliver, sweep } from './adapters/queue/deliver.ts'
+import { startCouriers } from './adapters/queue/couriers.ts'
+import { usualLeaseSeconds } from './adapters/queue/deliver.ts'
 import { openQueue } from './adapters/queue/queue.ts'
+import { tellTroubles } from './adapters/troubles.ts'
 import { startRounds, watchOnce } from './adapters/watch.ts'
 import { type EveningReport, eveningReport, reportCsv } from './board/evening-report.ts'
 import { eveningPage, startPage } from './board/pages.ts'
@@ -36,13 +49,31 @@ export interface ServiceOptions {
   readonly patience?: Patience
   readonly roundMs?: number
   readonly deliveryDeadlineMs?: number
+  /** For the tests: for how long an attempt at a delivery is its worker's alone. */
+  readonly leaseSeconds?: number
+  /** For the tests: what anything in the database may cost. */
+  readonly limits?: Partial<DatabaseLimits>
+  /** For the tests: how long the start waits for a database that is not there yet. */
+  readonly databasePatienceMs?: number
+  /** Ends a start that is under way, with a CannotStart. */
+  readonly giveUp?: AbortSignal
+  /** For the tests: how long a request may take to arrive. */
+  readonly requestDeadlines?: RequestDeadlines
 }
 
 export interface Service {
   readonly url: string
+  /** Every method and address that it answers at, `GET /fhir/:type/:id`. */
+  readonly routeList: readonly string[]
   /** For the demo and the tests: moves the flow's clock forward, and does what has become due. */
   readonly setClock: (moment: Instant) => Promise<void>
-  close(): Promise<void>
+  /**
+   * Ends in good order: not ready from now on, what came is finished, work is finished or given back. Whoever does not
+   * let go is cut off; it takes `lingerMs` and some eight seconds at most.
+   *
+   * @param lingerMs for so long calls are still taken, so that those under way and those of balancers arrive
+   */
+  close(options?: { readonly lingerMs?: number }): Promise<void>
 }
 
 const version = (JSON.parse(readFileSync(new URL('../package.json', import.meta.url), 'utf8')) as { version: string })
@@ -68,10 +99,39 @@ const closer = (log: Logger) => {
         try {
           await step()
         } catch (err) {
-          log.error({ err }, 'closing')
+          log.error({ err: kindOf(err) }, 'closing')
         }
     },
   }
+}
+
+/** Waits for the work, but no longer than so many milliseconds. */
+const within = (ms: number, work: Promise<unknown>): Promise<unknown> => {
+  const enough = new AbortController()
+  return Promise.race([work, sleep(ms, undefined, { signal: enough.signal }).catch(() => undefined)]).finally(() =>
+    enough.abort(),
+  )
+}
+
+/** Milliseconds at the close, for what runs side by side, then for the connections of the database. */
+const closing = { calls: 5_000, attempts: 3_000, jobs: 6_000, connections: 1_000 } as const
+
+/** Calls that came are finished; a caller that sends or takes too slowly is cut off. */
+const closeServer = async (app: FastifyInstance): Promise<void> => {
+  const cut = setTimeout(() => app.server.closeAllConnections(), closing.calls)
+  await app.close().finally(() => clearTimeout(cut))
+}
+
+/** No job is begun any more; an attempt that hangs is broken off and its delivery given back, its fate unknown. */
+const closeDeliveries = async (
+  working: readonly { stop(): Promise<void> }[],
+  peers: ReadonlyMap<string, Peer>,
+): Promise<void> => {
+  const breakOff = setTimeout(() => {
+    for (const peer of peers.values()) peer.breakOff()
+  }, closing.attempts)
+  await within(closing.jobs, Promise.all(working.map((w) => w.stop()))).finally(() => clearTimeout(breakOff))
+  await within(closing.connections, Promise.all([...peers.values()].map((p) => p.close())))
 }
 
 const openDestinations = (c: Configuration, deadlineMs: number | undefined): ReadonlyMap<string, Peer> =>
@@ -96,7 +156,34 @@ const announceConfiguration = (c: Configuration, log: Logger): void => {
     )
 }
 
-/** Starts the service; ready when it answers. @throws a CannotStart with one sentence, or an outage of the database */
+/** A database that is just starting, or recovering after a crash, is waited for so long. */
+const usualDatabasePatienceMs = 60_000
+
+/** Tries until the database is there. @throws CannotStart when it does not come, or when nobody waits any more */
+const untilThere = async <T>(options: ServiceOptions, log: Logger, work: () => Promise<T>): Promise<T> => {
+  const patience = options.databasePatienceMs ?? usualDatabasePatienceMs
+  const deadline = performance.now() + patience
+  for (let told = false; ; told = true) {
+    try {
+      if (options.giveUp?.aborted) throw new CannotStart('Ended before it was ready.')
+      return await work()
+    } catch (error) {
+      if (!isOutage(error)) throw error
+      const code = error instanceof DatabaseError ? error.code : undefined
+      if (code?.startsWith('28') || code === '3D000')
+        throw new CannotStart(`The database does not admit Daybind (${code}): look at DATABASE_URL.`, { cause: error })
+      if (performance.now() > deadline)
+        throw new CannotStart(
+          `The database could not be used for ${patience / 1000} s (${code}): look at the server that DATABASE_URL names.`,
+          { cause: error },
+        )
+      if (!told) log.warn({ step: 'operate', code }, 'waiting for the database')
+      await sleep(250, undefined, options.giveUp ? { signal: options.giveUp } : {}).catch(() => undefined)
+    }
+  }
+}
+
+/** Starts the service; ready when it answers. @throws a CannotStart with one sentence */
 export const startService = async (c: Configuration, options: ServiceOptions = {}): Promise<Service> => {
   const log = options.log ?? logger(c.logLevel)
   const undo = closer(log)
@@ -114,27 +201,31 @@ const start = async (
   log: Logger,
   undo: ReturnType<typeof closer>,
 ): Promise<Service> => {
-  let closing = false
-  const told = (err: unknown) => log.error({ err }, 'in the background')
+  let stopping = false
+  const troubles = tellTroubles(log)
+  const giveUp = options.giveUp && { giveUp: options.giveUp }
   const embedded =
     c.databaseUrl === undefined
-      ? await startEmbedded({ dataDir: c.dataDir, log: (line) => log.info({ step: 'operate' }, line) })
+      ? await startEmbedded({ dataDir: c.dataDir, log: (line) => log.info({ step: 'operate' }, line), ...giveUp })
       : undefined
   if (embedded) undo.add(() => embedded.stop())
   const databaseUrl = c.databaseUrl ?? embedded?.url ?? ''
-  const db = openDatabase(databaseUrl, told)
-  undo.add(() => db.close())
-  const searching = openDatabase(databaseUrl, told, forSearches)
-  undo.add(() => searching.close())
+  const limits = { ...usualLimits, ...options.limits }
+  const db = openDatabase(databaseUrl, troubles.told, limits)
+  const searching = openForSearches(databaseUrl, troubles.told, limits)
+  undo.add(() => within(closing.connections, Promise.all([db.close(), searching.close()])))
 
   const queue = openQueue(
     databaseUrl,
     c.readingServices.map((r) => r.id),
-    told,
+    troubles.told,
+    limits,
   )
-  undo.add(() => queue.stop())
+  const peers = openDestinations(c, options.deliveryDeadlineMs)
+  const begun: { stop(): Promise<void> }[] = [queue]
+  const work: (() => Promise<unknown>)[] = [() => closeDeliveries(begun, peers)]
+  undo.add(() => Promise.all(work.map((end) => end())))
   loadDefinitions()
-  await migrate(db.pool, () => queue.prepare())
 
   const runner: StepRunner = {
     db,
@@ -145,35 +236,38 @@ const start = async (
         await queue.announce(tx, await queueDeliveries(tx, decision.forward, ctx.requestId))
     },
   }
-  await recordConfiguration(runner)
-  const peers = openDestinations(c, options.deliveryDeadlineMs)
-  for (const peer of peers.values()) undo.add(() => peer.close())
-  const delivering: Delivering = {
+  await untilThere(options, log, async () => {
+    await migrate(db, () => queue.prepare())
+    await recordConfiguration(runner)
+  })
+  const delivering = {
     db,
-    queue,
     peers,
     patience: options.patience ?? usualPatience,
+    leaseSeconds: options.leaseSeconds ?? usualLeaseSeconds,
     luck: Math.random,
     log,
   }
-  for (const r of c.readingServices) await queue.work(r.id, (id) => deliver(delivering, id))
+  const couriers = await startCouriers(delivering, queue, troubles.told)
+  begun.push(couriers)
 
   const watching = { db, parties: c, tolerances: c.tolerances }
   const rounds = startRounds(
     options.roundMs ?? 1_000,
     async () => {
       await watchOnce(watching, log)
-      await sweep(delivering)
+      await couriers.sweep()
+      troubles.well()
     },
-    told,
+    troubles.told,
   )
-  undo.add(() => rounds.stop())
+  work.push(() => within(closing.jobs, rounds.stop()))
 
   // a port that the system chooses is known only once the server listens
   let url = c.publicUrl
   const base = () => (c.port === 0 ? url : c.publicUrl)
   const routes = [
-    ...operateRoutes(db, () => closing),
+    ...operateRoutes(db, () => stopping),
     ...acceptOrderRoutes(runner, base),
     ...applyDeviceRoutes(runner),
     ...forwardOrderRoutes(runner, queue),
@@ -184,8 +278,15 @@ const start = async (
     ...notBuiltRoutes,
   ]
   const since = new Date().toISOString()
-  const app = createServer(c, [...routes, metadataRoute(routes, base, version, since)], log)
-  undo.add(() => app.close())
+  const app = createServer(c, [...routes, metadataRoute(routes, base, version, since)], log, {
+    onOutage: troubles.told,
+    ...(options.requestDeadlines && { deadlines: options.requestDeadlines }),
+  })
+  work.push(() => closeServer(app))
+  // who is answered now learns that the next call needs another connection
+  app.server.prependListener('request', (_request, response) => {
+    if (stopping) response.setHeader('connection', 'close')
+  })
   await rounds.now()
   await app.listen({ port: c.port, host: c.host }).catch((error: NodeJS.ErrnoException) => {
     throw listenError(error, c)
@@ -196,12 +297,14 @@ const start = async (
   log.info({ step: 'operate', url, version }, 'ready')
   return {
     url,
+    routeList: app.routeList,
     setClock: async (moment) => {
       await setClock(db, moment)
       await rounds.now()
     },
-    close: async () => {
-      closing = true
+    close: async ({ lingerMs = 0 } = {}) => {
+      stopping = true
+      if (lingerMs > 0) await sleep(lingerMs)
       await undo.close()
       log.info({ step: 'operate' }, 'stopped')
     },

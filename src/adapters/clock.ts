@@ -12,29 +12,45 @@ import type { Database, Tx } from './postgres/database.ts'
 export const stampLock = 7_241_002
 
 const form = `'YYYY-MM-DD"T"HH24:MI:SS.US"Z"'`
-const stamp = `greatest(clock_timestamp() + offset_by, reported + interval '1 microsecond')`
+const present = `greatest(clock_timestamp() + offset_by, reported + interval '1 microsecond')`
 
 /** SQL text of an expression as an instant in our one form. */
 export const instantSql = (expression: string): string => `to_char((${expression}) at time zone 'utc', ${form})`
 
-/** Script that takes the stamp lock shared and stamps; its last statement answers `now`. */
-export const stampScript = `select pg_advisory_xact_lock_shared(${stampLock}); select ${instantSql(stamp)} as now from daybind.clock`
+const presentSql = `select ${instantSql(present)} as now from daybind.clock`
+
+const noClock = (): never => {
+  throw new Error('the clock row is missing')
+}
+
+/**
+ * Waits for the locks with these numbers, in their order, takes the stamp lock shared, and stamps. The stamp is a
+ * statement of its own, so that it sees what was committed while the one before it waited.
+ */
+export const stamp = async (tx: Tx, locks: readonly bigint[]): Promise<Instant> => {
+  const [, [row]] = await Promise.all([
+    tx.query(
+      `select case when n = ${stampLock} then pg_advisory_xact_lock_shared(n) else pg_advisory_xact_lock(n) end from unnest($1::bigint[]) n`,
+      [[...locks, stampLock].map(String)],
+    ),
+    tx.query<{ now: string }>(presentSql),
+  ])
+  return row === undefined ? noClock() : row.now
+}
 
 export const now = async (tx: Tx): Promise<Instant> => {
-  const [row] = await tx.query<{ now: string }>(`select ${instantSql(stamp)} as now from daybind.clock`)
-  if (row === undefined) throw new Error('the clock row is missing')
-  return row.now
+  const [row] = await tx.query<{ now: string }>(presentSql)
+  return row === undefined ? noClock() : row.now
 }
 
 /** A moment up to which everything is committed, and before which nothing will be stamped any more. */
 export const settledNow = (db: Database): Promise<Instant> =>
   db.transaction(async (tx) => {
     const [row] = await tx.script<{ now: string }>(
-      `begin; select pg_advisory_xact_lock(${stampLock}); update daybind.clock set reported = ${stamp} returning ${instantSql('reported')} as now;`,
+      `begin; select pg_advisory_xact_lock(${stampLock}); update daybind.clock set reported = ${present} returning ${instantSql('reported')} as now;`,
     )
     await tx.script('commit')
-    if (row === undefined) throw new Error('the clock row is missing')
-    return row.now
+    return row === undefined ? noClock() : row.now
   })
 
 /** Steps that are stamped, or about to be, and not committed; a step lives for less than a minute. */

@@ -1,7 +1,7 @@
 /** The watch: looks every second whether a site's moment has come, sweeps deliveries, and does what is due. */
 
+import { randomUUIDv7 } from 'node:crypto'
 import type { Logger } from 'pino'
-import { v7 as uuidv7 } from 'uuid'
 import { momentsDue } from '../flow/watch-flow/moments-due.ts'
 import type { Instant } from '../model/states.ts'
 import { now } from './clock.ts'
@@ -16,7 +16,7 @@ export const watchOnce = async (w: Watching, log: Logger): Promise<number> => {
   for (const site of w.parties.sites) {
     for (const due of momentsDue(site, issued.get(site.id) ?? since.get(site.id) ?? present, present)) {
       const started = performance.now()
-      if (!(await issueEvening(w, due, uuidv7()))) continue
+      if (!(await issueEvening(w, due, randomUUIDv7()))) continue
       count += 1
       log.info(
         {
@@ -40,14 +40,26 @@ export interface Rounds {
   stop(): Promise<void>
 }
 
-/** Does `round` again and again, never two at once. An error is told and the next round tries again. */
+/**
+ * Does `round` again and again, never two at once. An error is told and the next round tries again. Rounds that hang (a
+ * database that does not answer) do not pile up: one more at most waits for them.
+ */
 export const startRounds = (everyMs: number, round: () => Promise<void>, onError: (error: unknown) => void): Rounds => {
   let last: Promise<void> = Promise.resolve()
+  let waiting = 0
   const once = (): Promise<void> => {
-    last = last.then(round).catch(onError)
+    waiting += 1
+    last = last
+      .then(() => {
+        waiting -= 1
+        return round()
+      })
+      .catch(onError)
     return last
   }
-  const timer = setInterval(once, everyMs)
+  const timer = setInterval(() => {
+    if (waiting === 0) void once()
+  }, everyMs)
   return {
     now: once,
     stop: async () => {

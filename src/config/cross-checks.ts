@@ -75,10 +75,38 @@ const namesOfNothing = (raw: unknown): Refused[] => {
   ]
 }
 
+const roles = ['source', 'clinic', 'reading-service', 'operator']
+
+/** A caller with the name of a source or reading service would see and change what is theirs, so it must be that one. */
+const strangersUnderTheirNames = (raw: unknown): Refused[] =>
+  listAt(raw, ['callers']).flatMap((caller) => {
+    const [id = '', role = ''] = [textAt(caller, 'id'), textAt(caller, 'role')]
+    const [owner, section] = idsOf(raw, 'sources').includes(id)
+      ? ['source', 'sources']
+      : idsOf(raw, 'readingServices').includes(id)
+        ? ['reading-service', 'readingServices']
+        : [role, '']
+    return !roles.includes(role) || role === owner
+      ? []
+      : [at(caller, 'role', `found ${show(role)}, expected ${owner}: ${show(id)} is one of ${section}`)]
+  })
+
+/** A limit that would not be kept is refused: an operator sees everything, a reading service what was sent to it. */
+const limitsOfTheUnlimited = (raw: unknown): Refused[] =>
+  listAt(raw, ['callers']).flatMap((caller) => {
+    const role = textAt(caller, 'role')
+    const limited = valueAt(caller.value, ['sites']) !== undefined
+    return limited && (role === 'operator' || role === 'reading-service')
+      ? [at(caller, 'sites', `expected none for the role ${role}: sites limit a source or a clinic`)]
+      : []
+  })
+
 export const crossMistakes = (raw: unknown): Refused[] => [
   ...namesUsedTwice(raw),
   ...siteIdentifiersUsedTwice(raw),
   ...namesOfNothing(raw),
+  ...strangersUnderTheirNames(raw),
+  ...limitsOfTheUnlimited(raw),
 ]
 
 const earlyCutOffs = (raw: unknown): Refused[] =>

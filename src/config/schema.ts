@@ -5,6 +5,7 @@ import {
   absoluteUri,
   alertTime,
   base,
+  calledBase,
   closedDay,
   coding,
   duration,
@@ -60,7 +61,7 @@ const source = (readSecret: ReadSecret) =>
         .min(1, expecting('at least one code; without "takes" it is the two codes of ECG monitoring'))
         .optional()
         .describe('Codes of monitoring orders as "system|code"; default: the two codes of ECG monitoring.'),
-      fhir: base.optional().describe('Base of its FHIR server: polled, subscribed to and written back to.'),
+      fhir: calledBase.optional().describe('Base of its FHIR server: polled, subscribed to and written back to.'),
       token: token(readSecret).optional().describe('The bearer token that Daybind presents to its FHIR server.'),
       poll: duration.default('PT30S').describe('How late a change may be seen without a notification.'),
     },
@@ -71,7 +72,7 @@ const readingService = (readSecret: ReadSecret) =>
   z.strictObject(
     {
       id: id.describe('Its name in other parts of this file.'),
-      fhir: base.describe('Base of its FHIR server: linked orders go there.'),
+      fhir: calledBase.describe('Base of its FHIR server: linked orders go there.'),
       token: token(readSecret).optional().describe('The bearer token that Daybind presents to its FHIR server.'),
       takes: z
         .array(z.strictObject({ code: coding }, expecting('{ code: "system|code" }')), expecting('a list of rules'))
@@ -100,7 +101,7 @@ const caller = (readSecret: ReadSecret) =>
         .array(id, expecting('a list of site ids'))
         .min(1, expecting('at least one site id; without "sites" it is all sites'))
         .optional()
-        .describe('Ids of the sites that it may see; absent: all.'),
+        .describe('Of a source or clinic: ids of the sites for which it works; absent: all.'),
       token: token(readSecret).describe('The bearer token that it presents.'),
       issuer: later,
       jwks: later,
@@ -119,7 +120,10 @@ const recipient = (readSecret: ReadSecret) =>
           .optional()
           .describe('Told by e-mail.'),
         webhook: z
-          .strictObject({ url: base, secret: secret(readSecret) }, expecting('{ url: URL, secret: { env: NAME } }'))
+          .strictObject(
+            { url: calledBase, secret: secret(readSecret) },
+            expecting('{ url: URL, secret: { env: NAME } }'),
+          )
           .optional()
           .describe('Told by a signed POST.'),
       },

@@ -6,6 +6,7 @@ import * as z from 'zod'
 import type { Coding, SystemValue } from '../model/configuration.ts'
 import { isLocalDate } from '../model/local-day.ts'
 import { readDuration } from '../model/moment.ts'
+import { blockedPorts } from './blocked-ports.ts'
 
 /** Where a secret is kept; the file itself never holds one. */
 export interface SecretReference {
@@ -59,6 +60,17 @@ export const base = z
   .string(expecting('an http or https URL'))
   .refine(isBase, expecting('an http or https URL without query, fragment, user or password'))
   .transform((text) => text.replace(/\/+$/, ''))
+
+/** An address without a port has that of its scheme, which is never blocked. */
+const canBeCalled = (text: string): boolean => !blockedPorts.has(Number(URL.parse(text)?.port))
+
+/** A base that Daybind calls itself. */
+export const calledBase = base.refine(
+  canBeCalled,
+  expecting(
+    'another port: HTTP clients refuse this one as that of another protocol, so nothing would ever be sent there',
+  ),
+)
 
 const pair = /^([A-Za-z][A-Za-z0-9+.-]*:[^\s|]+)\|([^\s|](?:[^|]*[^\s|])?)$/
 const split = (text: string): [string, string] => {

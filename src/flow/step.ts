@@ -56,6 +56,8 @@ export interface Change {
   readonly state: State
   readonly occurredAt: Instant
   readonly content?: FhirResource
+  /** Nothing of it is stored yet. */
+  readonly isNew?: true
   /** The site that an order has left: who works there alone sees it no more. */
   readonly leaves?: string
 }

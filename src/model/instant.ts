@@ -4,8 +4,15 @@
  */
 import type { Instant } from './states.ts'
 
-/** @param ms milliseconds since 1970-01-01T00:00:00Z */
-export const instantOf = (ms: number): Instant => new Date(ms).toISOString().replace('Z', '000Z')
+const first = Date.parse('0001-01-01T00:00:00Z')
+const last = Date.parse('9999-12-31T23:59:59.999Z')
+
+/**
+ * @param ms milliseconds since 1970-01-01T00:00:00Z. What this form cannot write is the nearest that it can: the last
+ *   local day of year 9999 ends in the year 10000, the first one of year 1 begins in the year before it.
+ */
+export const instantOf = (ms: number): Instant =>
+  new Date(Math.min(Math.max(ms, first), last)).toISOString().replace('Z', '000Z')
 
 /** Milliseconds since 1970-01-01T00:00:00Z; what lies below a millisecond is cut off. */
 export const msOf = (instant: Instant): number => Date.parse(`${instant.slice(0, 23)}Z`)

@@ -19,8 +19,12 @@ const reach = 16 * 3_600_000
 export const isZone = (name: string): boolean => /^[A-Z]/i.test(name) && IANAZone.create(name).isValid
 
 /** Whether the text is a date of the calendar, written in full. */
-export const isLocalDate = (text: string): boolean =>
-  /^\d{4}-\d{2}-\d{2}$/.test(text) && !text.startsWith('0000') && DateTime.fromISO(text, { zone: 'utc' }).isValid
+export const isLocalDate = (text: string): boolean => {
+  if (!/^\d{4}-\d{2}-\d{2}$/.test(text) || text.startsWith('0000')) return false
+  // 30 February is read as a day in March
+  const day = new Date(`${text}T00:00:00Z`).getUTCDate()
+  return day === Number(text.slice(8))
+}
 
 /** Milliseconds to add to an instant to get what the zone's clock shows, to the second. */
 export const offsetAt = (ms: number, zone: string): number => {
@@ -109,11 +113,14 @@ export const localDay = (date: string, zone: string): { readonly start: number; 
 }
 
 /** The local date in whose day the instant lies. Before year 1 and after year 9999: the first and the last date. */
-export const localDateOf = (ms: number, zone: string): string => {
-  const shown = Math.floor((ms + offsetAt(ms, zone)) / dayLength)
-  const day = firstInstantOf(shown + 1, zone) <= ms ? shown + 1 : shown
-  return dateOf(Math.min(Math.max(day, firstDay), lastDay))
-}
+export const localDateOf = (ms: number, zone: string): string =>
+  remembered(localDates, `${zone} ${ms}`, () => {
+    const shown = Math.floor((ms + offsetAt(ms, zone)) / dayLength)
+    const day = firstInstantOf(shown + 1, zone) <= ms ? shown + 1 : shown
+    return dateOf(Math.min(Math.max(day, firstDay), lastDay))
+  })
+
+const localDates = new Map<string, string>()
 
 export const nextDate = (date: string): string => checkedDateOf(dayNumber(date) + 1)
 

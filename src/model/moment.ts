@@ -55,21 +55,13 @@ const impossible = ({ date = '', hour, minute, second, offset }: Fields): string
     offset !== undefined && minutesOf(offset) === undefined && 'Offsets run from -14:00 to +14:00.',
   ].filter((sentence) => sentence !== false)
 
-const instantOf = ({ year, month, day, hour, minute, second, fraction = '', offset = 'Z' }: Fields): number => {
-  const clock = {
-    year: Number(year),
-    month: Number(month),
-    day: Number(day),
-    hour: Number(hour),
-    minute: Number(minute),
-    second: Number(second),
-    millisecond: Number(fraction.slice(0, 3).padEnd(3, '0')),
-  }
-  return DateTime.fromObject(clock, { zone: 'utc' }).toMillis() - (minutesOf(offset) ?? 0) * 60_000
-}
+/** ECMAScript reads this one form from year 0 on, to the millisecond. */
+const instantOf = ({ date, hour, minute, second, fraction = '', offset = 'Z' }: Fields): number =>
+  Date.parse(`${date}T${hour}:${minute}:${second}.${fraction.slice(0, 3).padEnd(3, '0')}Z`) -
+  (minutesOf(offset) ?? 0) * 60_000
 
-const earliest = instantOf({ year: '1', month: '1', day: '1', hour: '0', minute: '0', second: '0' })
-const latest = instantOf({ year: '9999', month: '12', day: '31', hour: '23', minute: '59', second: '59' }) + 999
+const earliest = Date.parse('0001-01-01T00:00:00Z')
+const latest = Date.parse('9999-12-31T23:59:59.999Z')
 
 const isPartial = (text: string): boolean =>
   /^\d{4}(-(0[1-9]|1[0-2]))?$/.test(text) ? !text.startsWith('0000') : isLocalDate(text)

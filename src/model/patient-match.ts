@@ -211,7 +211,10 @@ const needed =
   'two of: an identifier of each system, the full birth date, family and given name together, phone; one of them an identifier or the birth date'
 
 const tooFew = (agreed: readonly Kind[]): Problem =>
-  refusal('too-few-identifiers', '', { note: `What agreed: ${agreed.join(', ') || 'nothing'}.`, expected: needed })
+  refusal('too-few-identifiers', 'Parameters.parameter', {
+    note: `What agreed: ${agreed.join(', ') || 'nothing'}.`,
+    expected: needed,
+  })
 
 const disagrees = ({ kind, at, found }: Finding): Problem =>
   refusal('identifier-disagrees', at, { found, note: `What disagrees: ${kind}.` })

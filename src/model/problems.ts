@@ -4,7 +4,7 @@
  */
 
 /** The classes of refusal in the order in which they are looked at: the first that applies sets the status. */
-const order = [401, 403, 404, 410, 405, 406, 412, 413, 415, 400, 422, 409, 501, 503] as const
+const order = [401, 403, 404, 410, 405, 406, 408, 412, 413, 415, 417, 431, 400, 422, 409, 501, 503, 505] as const
 export type RefusalStatus = (typeof order)[number]
 
 /** FHIR issue types that we use. Source: http://hl7.org/fhir/R4/valueset-issue-type.html */
@@ -48,15 +48,22 @@ export const refusals = table({
   'not-known': row(404, 'not-found', 'Nothing is known under this address.'),
   'cursor-gone': row(410, 'not-found', 'This page can no longer be shown: search again from the first page.'),
   'method-not-taken': row(405, 'not-supported', 'This address does not take this method.'),
+  'too-slow': row(408, 'timeout', 'The request took too long to arrive.'),
   'format-not-offered': row(406, 'not-supported', 'Daybind speaks JSON only.'),
   'version-conflict': row(412, 'conflict', 'The resource has changed since the version named in If-Match.'),
   'too-many-matches': row(412, 'multiple-matches', 'The criterion matches more than one resource.'),
   'body-too-large': row(413, 'too-long', 'The body is larger than the limit.'),
   'media-type-not-taken': row(415, 'not-supported', 'The media type of the body is not taken.'),
+  'content-coding-not-taken': row(415, 'not-supported', 'The body is compressed, which is not taken.'),
+  'expectation-not-met': row(417, 'not-supported', 'What the header Expect asks for cannot be met.'),
+  'headers-too-large': row(431, 'too-long', 'The address and the headers are larger than the limit.'),
+  'transfer-coding-not-taken': row(501, 'not-supported', 'The transfer coding of the body is not known.'),
+  'http-version-not-taken': row(505, 'not-supported', 'This version of HTTP is not taken.'),
   'not-built': row(501, 'not-supported', 'This route is part of the contract and is not built yet.'),
   'not-ready': row(503, 'transient', 'The service cannot do this at the moment; try again.'),
   'search-too-slow': row(503, 'timeout', 'The search takes too long: narrow it, or try again later.'),
   // is it FHIR (400)
+  'malformed-request': row(400, 'structure', 'The request cannot be read as HTTP.'),
   'malformed-json': row(400, 'structure', 'The body is not valid JSON.'),
   'too-deep': row(400, 'structure', 'The body is nested too deeply.'),
   'too-many-items': row(400, 'too-costly', 'An array in the body is too long.'),
@@ -116,6 +123,7 @@ export const refusals = table({
   'before-birth': row(422, 'business-rule', "The moment lies before the patient's birth."),
   'ends-before-start': row(422, 'business-rule', 'The end does not lie after the start.'),
   'moment-needs-seconds': row(422, 'business-rule', 'The moment must be given to the second, with its offset.'),
+  'leap-second': row(422, 'business-rule', 'A leap second has no place on our time line.'),
   'order-not-linkable': row(422, 'business-rule', 'The order cannot be linked in its present state.'),
   'element-not-changeable': row(422, 'business-rule', 'This element may not be changed by this caller.'),
   'stale-content': row(
@@ -151,6 +159,8 @@ export interface Problem {
   readonly severity: 'error' | 'warning' | 'information'
   /** FHIRPath of the element in question, `ServiceRequest.intent`; none for the call as a whole. */
   readonly at: readonly string[]
+  /** A place that is no FHIRPath: a header or a parameter of the query (`http.If-Match`), a line and column of the body. */
+  readonly location?: string
   /** What was found, as the sender wrote it; shown to the sender, never logged. */
   readonly found?: string
   /** What would be right. */
@@ -159,11 +169,17 @@ export interface Problem {
   readonly note?: string
 }
 
-type Details = { found?: unknown; expected?: string; note?: string }
+type Details = { found?: unknown; expected?: string; note?: string; location?: string }
 
+const codeOf = (character: string): string =>
+  `<U+${(character.codePointAt(0) ?? 0).toString(16).toUpperCase().padStart(4, '0')}>`
+
+/** What was found, for people: never at length, never invisible, and nothing that a terminal would obey. */
 const describe = (value: unknown): string => {
   const text = typeof value === 'string' ? value : (JSON.stringify(value) ?? String(value))
-  return text.length > 120 ? `${text.slice(0, 117)}…` : text
+  if (text.trim() === '') return text === '' ? 'an empty string' : 'white space alone'
+  const short = text.length > 120 ? `${text.slice(0, 117).replace(/[\ud800-\udbff]$/, '')}…` : text
+  return short.replace(/\p{Cc}/gu, codeOf)
 }
 
 const problem = (
@@ -175,6 +191,7 @@ const problem = (
   code,
   severity,
   at: typeof at === 'string' ? (at === '' ? [] : [at]) : at,
+  ...(details.location !== undefined && { location: details.location }),
   ...(details.found !== undefined && { found: describe(details.found) }),
   ...(details.expected !== undefined && { expected: details.expected }),
   ...(details.note !== undefined && { note: details.note }),

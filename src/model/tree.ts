@@ -11,20 +11,34 @@ export const visit = (value: unknown, see: (node: Tree, at: string) => void, at 
     for (const [i, item] of value.entries()) visit(item, see, `${at}[${i}]`)
   } else if (isTree(value)) {
     see(value, at)
-    for (const [key, item] of Object.entries(value))
+    for (const key of Object.keys(value)) {
+      const item = value[key]
       if (typeof item === 'object' && item !== null) visit(item, see, at === '' ? key : `${at}.${key}`)
+    }
   }
 }
 
-/** A copy in which `change` was applied to every object, the inner ones first. */
+/**
+ * The value with `change` applied to every object, the inner ones first. What stays the same is shared with the
+ * original: neither may be changed in place.
+ */
 export const mapTree = <T>(value: T, change: (node: Tree) => Tree): T => {
   const walk = (item: unknown): unknown => {
-    if (Array.isArray(item)) return item.map(walk)
-    if (!isTree(item)) return item
+    if (typeof item !== 'object' || item === null) return item
+    if (Array.isArray(item)) {
+      const mapped = item.map(walk)
+      return mapped.some((inner, i) => inner !== item[i]) ? mapped : item
+    }
     // the copy by spreading keeps what the parser noted under a symbol: how numbers were written
-    const copy: Record<string, unknown> = { ...item }
-    for (const [key, inner] of Object.entries(item)) copy[key] = walk(inner)
-    return change(copy)
+    let copy: Record<string, unknown> | undefined
+    for (const key of Object.keys(item)) {
+      const inner = (item as Tree)[key]
+      const mapped = walk(inner)
+      if (mapped === inner) continue
+      copy ??= { ...item }
+      copy[key] = mapped
+    }
+    return change(copy ?? (item as Tree))
   }
   return walk(value) as T
 }
@@ -33,7 +47,9 @@ export const mapTree = <T>(value: T, change: (node: Tree) => Tree): T => {
 export const canonical = (value: unknown): string => {
   if (Array.isArray(value)) return `[${value.map(canonical).join(',')}]`
   if (!isTree(value)) return JSON.stringify(value) ?? 'null'
-  const fields = Object.entries(value).filter(([, v]) => v !== undefined)
-  fields.sort(([a], [b]) => (a < b ? -1 : 1))
-  return `{${fields.map(([k, v]) => `${JSON.stringify(k)}:${canonical(v)}`).join(',')}}`
+  let fields = ''
+  for (const key of Object.keys(value).sort())
+    if (value[key] !== undefined)
+      fields += `${fields === '' ? '' : ','}${/^\w+$/.test(key) ? `"${key}"` : JSON.stringify(key)}:${canonical(value[key])}`
+  return `{${fields}}`
 }

@@ -2,6 +2,7 @@
 
 /**
  * - `down`: no connection is taken, until `clearFaults` (a refused connection cannot be counted).
+ * - `slow`: all is well, and the answer comes late, by `afterMs`.
  * - `hang`: the request is taken and never answered.
  * - `drop-before-store`, `drop-after-store`: the connection is cut without an answer.
  * - `lost-entry`: everything is stored, the answer lacks its last entry.
@@ -10,6 +11,7 @@
  */
 export type FaultKind =
   | 'down'
+  | 'slow'
   | 'hang'
   | 'drop-before-store'
   | 'drop-after-store'
@@ -24,6 +26,8 @@ export interface FaultOptions {
   readonly writesOnly?: boolean
   /** Value of the Retry-After header of an error. */
   readonly retryAfter?: string
+  /** How late a slow answer comes, in milliseconds. */
+  readonly afterMs?: number
 }
 
 export interface Fault extends FaultOptions {

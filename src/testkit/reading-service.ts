@@ -5,6 +5,7 @@
  */
 import { createServer, type IncomingMessage, type Server, type ServerResponse } from 'node:http'
 import { text } from 'node:stream/consumers'
+import { setTimeout as pause } from 'node:timers/promises'
 import type { Bundle, FhirResource } from 'fhir/r4.js'
 import { type FaultKind, type FaultOptions, faultPlan } from './faults.ts'
 import { complaintsAbout } from './linked-order.ts'
@@ -197,6 +198,7 @@ export async function startReadingService(options: ReadingServiceOptions = {}): 
     }
     const answer = await reply(desk, options.token, door.base(), request)
     if (fault?.kind === 'drop-after-store') return void request.socket.destroy()
+    if (fault?.kind === 'slow') await pause(fault.afterMs ?? 1_000)
     if (fault?.kind === 'lost-entry' && isBundle(answer.body)) answer.body.entry?.pop()
     send(response, answer)
   }

@@ -1,6 +1,8 @@
 import { readFileSync } from 'node:fs'
+import { createRequire } from 'node:module'
 import fc from 'fast-check'
 import { describe, expect, it } from 'vitest'
+import { blockedPorts } from '../../src/config/blocked-ports.ts'
 import { jsonSchema } from '../../src/config/schema.ts'
 import { readConfiguration } from '../../src/config.ts'
 
@@ -252,6 +254,11 @@ describe('a wrong file', () => {
       'daybind.yaml:8:5 sources[0].fhir: found "ftp://localhost/fhir", expected an http or https URL without query, fragment, user or password',
     ],
     [
+      'a port to which no call can go',
+      `${site}readingServices:\n  - id: pebble\n    fhir: http://localhost:6000/fhir\n`,
+      'daybind.yaml:8:5 readingServices[0].fhir: found "http://localhost:6000/fhir", expected another port: HTTP clients refuse this one as that of another protocol, so nothing would ever be sent there',
+    ],
+    [
       'a code without its system',
       inSource('takes: [46825001]'),
       'daybind.yaml:8:13 sources[0].takes[0]: found 46825001, expected a code as "system|code"',
@@ -328,11 +335,40 @@ describe('a wrong file', () => {
       `${inCaller('token: { env: SET }')}  - { id: b, role: clinic, token: { env: SET } }\n`,
       'daybind.yaml:10:28 callers[1].token: the same secret as callers[0], expected one of its own',
     ],
+    [
+      'a clinic under the name of a source',
+      `${site}sources: [ { id: ehr } ]\ncallers:\n  - id: ehr\n    role: clinic\n    token: { env: SET }\n`,
+      'daybind.yaml:9:5 callers[0].role: found "clinic", expected source: "ehr" is one of sources',
+    ],
+    [
+      'a source under the name of a reading service',
+      `${site}readingServices: [ { id: pebble, fhir: "http://localhost" } ]\ncallers:\n  - id: pebble\n    role: source\n    token: { env: SET }\n`,
+      'daybind.yaml:9:5 callers[0].role: found "source", expected reading-service: "pebble" is one of readingServices',
+    ],
+    [
+      'an operator of some sites',
+      inCaller('sites: [tern-harbour]\n    token: { env: SET }'),
+      'daybind.yaml:9:5 callers[0].sites: expected none for the role operator: sites limit a source or a clinic',
+    ],
+    [
+      'a reading service of some sites',
+      inCaller('sites: [tern-harbour]\n    token: { env: SET }').replace('operator', 'reading-service'),
+      'daybind.yaml:9:5 callers[0].sites: expected none for the role reading-service: sites limit a source or a clinic',
+    ],
     ['a key that is given twice', inSite('name: B'), 'daybind.yaml:6:5 not valid YAML: Map keys must be unique'],
   ]
 
   it.each(table)('tells where %s stands, and what is expected', (_, yaml, mistake) => {
     expect(mistakes(yaml, { EMPTY: '', SPACED: 'two words', SET: 'token' })).toEqual([mistake])
+  })
+
+  it('knows every port that the HTTP client refuses, and refuses no other', async () => {
+    const { badPorts } = createRequire(import.meta.url)('undici/lib/web/fetch/constants.js') as {
+      badPorts: readonly string[]
+    }
+    expect([...blockedPorts]).toEqual(badPorts.map(Number))
+    for (const port of [1, 6000, 10080])
+      await expect(fetch(`http://127.0.0.1:${port}`)).rejects.toMatchObject({ cause: { message: 'bad port' } })
   })
 
   it('tells all mistakes at once, the settings first, then in the order of the lines', () => {

@@ -3,7 +3,14 @@ import type { Bundle, FhirResource, Patient, ServiceRequest, Task } from 'fhir/r
 import { describe, expect, test } from 'vitest'
 import { answerTask } from '../../src/flow/forward-order/answer-task.ts'
 import { type LinkedOrder, linkedOrderBundle } from '../../src/flow/forward-order/linked-order.ts'
-import { afterTrouble, type Patience, usualPatience, type Verdict } from '../../src/flow/forward-order/retry.ts'
+import {
+  afterTrouble,
+  closedFor,
+  type Patience,
+  usualPatience,
+  type Verdict,
+  type Whose,
+} from '../../src/flow/forward-order/retry.ts'
 import { withdrawWork } from '../../src/flow/forward-order/withdraw-work.ts'
 import { statusOf } from '../../src/model/problems.ts'
 import { taskResource } from '../../src/model/resources/link-resources.ts'
@@ -380,8 +387,9 @@ describe('a linked order', () => {
 
 describe('a delivery in trouble', () => {
   const patience: Patience = { first: 2, longest: 60, age: 3600, attempts: 10 }
-  const trouble = (fate: 'try-again' | 'unsure' | 'final', retryAfterMs?: number) => ({
+  const trouble = (fate: 'try-again' | 'unsure' | 'final', retryAfterMs?: number, whose: Whose = 'unclear') => ({
     fate,
+    whose,
     reason: 'It is down.',
     ...(retryAfterMs !== undefined && { retryAfterMs }),
   })
@@ -423,6 +431,13 @@ describe('a delivery in trouble', () => {
       0,
       { fate: 'queued', reason: 'It is down.', delaySeconds: 16 },
     ],
+    [
+      'waits in its line, and for nothing else, where the destination is not there',
+      ['try-again', undefined, 'destination'],
+      9,
+      0,
+      { fate: 'queued', reason: 'It is down.', delaySeconds: 0 },
+    ],
     ['is parked at once where nothing will mend it', ['final'], 1, 0, { fate: 'parked', reason: 'It is down.' }],
     [
       'is parked when it is too old',
@@ -445,8 +460,12 @@ describe('a delivery in trouble', () => {
       601,
       { fate: 'parked', reason: 'It is down. Given up: it asks to wait past the limit of 1 h.' },
     ],
-  ])('%s', (_, [fate, retryAfterMs], attempt, age, verdict) => {
-    expect(afterTrouble(trouble(fate, retryAfterMs), attempt, age, patience, 1)).toEqual(verdict)
+  ])('%s', (_, said, attempt, age, verdict) => {
+    expect(afterTrouble(trouble(...said), attempt, age, patience, 1)).toEqual(verdict)
+  })
+
+  test('is given up for its age, and not for the tries of a closed destination, a minute apart', () => {
+    expect(usualPatience.attempts).toBeGreaterThan(usualPatience.age / 60)
   })
 
   test('waits between half and all of its time, so that many do not come back together', () => {
@@ -460,5 +479,22 @@ describe('a delivery in trouble', () => {
         expect(verdict.delaySeconds).toBeLessThanOrEqual(full)
       }),
     )
+  })
+})
+
+describe('a closed destination', () => {
+  const patience: Patience = { first: 2, longest: 900, age: 3600, attempts: 10 }
+
+  test.each<[string, number | undefined, number, number]>([
+    ['is tried again soon at first', undefined, 1, 2],
+    ['is left alone twice as long each time', undefined, 3, 8],
+    ['is found within a minute when it came back', undefined, 30, 60],
+    ['is left alone as long as it asks', 600_000, 1, 600],
+    ['and its own time where it asks for less', 1000, 4, 16],
+    ['is not left alone for longer than any message waits', 3_601_000, 1, 2],
+  ])('%s', (_, retryAfterMs, closing, seconds) => {
+    const asked = retryAfterMs === undefined ? {} : { retryAfterMs }
+    expect(closedFor(asked, closing, patience, 1)).toBe(seconds)
+    expect(closedFor(asked, closing, patience, 0)).toBeLessThanOrEqual(seconds)
   })
 })

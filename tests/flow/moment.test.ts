@@ -12,6 +12,9 @@ const problemsOf = (checked: Checked<unknown>) => (checked.ok ? [] : checked.pro
 const codesOf = (checked: Checked<unknown>) => problemsOf(checked).map(({ code }) => code)
 const utc = (...parts: Parameters<typeof Date.UTC>) => Date.UTC(...parts)
 
+/** What stands for a text in a refusal. */
+const shown = (text: string): string => (text === '' ? 'an empty string' : text)
+
 describe('a moment', () => {
   it.each([
     ['in UTC', '2026-05-01T08:15:30Z', utc(2026, 4, 1, 8, 15, 30), 'Z'],
@@ -59,7 +62,7 @@ describe('a moment', () => {
   ])('with %s is refused', (_, text, codes, note) => {
     const problems = problemsOf(readMoment(text, at))
     expect(problems.map(({ code }) => code)).toEqual(codes)
-    for (const problem of problems) expect(problem).toMatchObject({ at: [at], found: text })
+    for (const problem of problems) expect(problem).toMatchObject({ at: [at], found: shown(text) })
     if (note) expect(problems[0]?.note).toMatch(note)
   })
 
@@ -126,7 +129,7 @@ describe('a date', () => {
   it.each(['2026-02-29', '2026-05', '2026', '2026-5-1', '20260501', '0000-05-01', '2026-05-01T00:00:00Z', ''])(
     'is not %s',
     (text) => {
-      expect(problemsOf(readDate(text, at))).toMatchObject([{ code: 'wrong-value', at: [at], found: text }])
+      expect(problemsOf(readDate(text, at))).toMatchObject([{ code: 'wrong-value', at: [at], found: shown(text) }])
     },
   )
 })
@@ -190,6 +193,6 @@ describe('a duration', () => {
     '90',
     'PT90M ',
   ])('is not "%s"', (text) => {
-    expect(problemsOf(readDuration(text, at))).toMatchObject([{ code: 'wrong-value', at: [at], found: text }])
+    expect(problemsOf(readDuration(text, at))).toMatchObject([{ code: 'wrong-value', at: [at], found: shown(text) }])
   })
 })

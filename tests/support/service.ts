@@ -32,6 +32,8 @@ export interface TestService {
   readonly configuration: Configuration
   /** `postgresql://…` */
   readonly database: string
+  /** Every method and address of the service, `GET /fhir/:type/:id`. */
+  readonly routeList: readonly string[]
   /** Without a token unless it is given one. */
   readonly call: Ask
   /** Calls with the token of this caller. */
@@ -41,7 +43,7 @@ export interface TestService {
   logText(): string
   /** Moves the flow's clock forward, and does what has become due. */
   setClock(moment: string): Promise<void>
-  close(): Promise<void>
+  close(options?: { readonly lingerMs?: number }): Promise<void>
 }
 
 export interface TestServiceOptions extends ServiceOptions {
@@ -157,13 +159,8 @@ export const startTestService = async (options: TestServiceOptions = {}): Promis
   const lines: string[] = []
   const log = options.log ?? pino({ level: 'trace' }, { write: (line: string) => void lines.push(line) })
   const configuration = configurationOf(options, database)
-  const { patience, roundMs, deliveryDeadlineMs } = options
-  const service = await startService(configuration, {
-    log,
-    ...(patience && { patience }),
-    ...(roundMs !== undefined && { roundMs }),
-    ...(deliveryDeadlineMs !== undefined && { deliveryDeadlineMs }),
-  }).catch(async (error) => {
+  const { sites: _s, sources: _o, readingServices: _r, callers: _c, pebble: _p, ...rest } = options
+  const service = await startService(configuration, { ...rest, log }).catch(async (error) => {
     await own?.drop()
     throw error
   })
@@ -171,13 +168,14 @@ export const startTestService = async (options: TestServiceOptions = {}): Promis
     url: service.url,
     configuration,
     database,
+    routeList: service.routeList,
     call: askAt(service.url),
     as: (id) => askAt(service.url, tokenOf(id)),
     logLines: () => lines.map((line) => JSON.parse(line) as LogLine),
     logText: () => lines.join(''),
     setClock: service.setClock,
-    close: async () => {
-      await service.close()
+    close: async (closing) => {
+      await service.close(closing)
       await own?.drop()
     },
   }

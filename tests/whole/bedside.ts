@@ -102,6 +102,12 @@ export const orderBundle = (person: Person, placer: string, o: OrderOptions = {}
   ],
 })
 
+/** The patient alone, by number. */
+export const sendPatient = (ask: Ask, person: Person): Promise<Answer<FhirResource>> =>
+  ask('PUT', `/fhir/Patient?identifier=${encodeURIComponent(`${patientNumbers}|${person.number}`)}`, {
+    body: orderBundle(person, '').entry?.[0]?.resource,
+  })
+
 const idIn = (bundle: Bundle, at: number): string =>
   /\/([0-9a-f-]{36})\/_history/.exec(bundle.entry?.[at]?.response?.location ?? '')?.[1] ?? ''
 

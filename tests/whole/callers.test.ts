@@ -1,5 +1,4 @@
-import { request as httpRequest } from 'node:http'
-import type { Bundle, CapabilityStatement, Device, Parameters } from 'fhir/r4.js'
+import type { Bundle, Device, Parameters } from 'fhir/r4.js'
 import { pino } from 'pino'
 import { beforeAll, describe, expect, it } from 'vitest'
 import type { Route } from '../../src/adapters/http/call.ts'
@@ -21,155 +20,21 @@ import { caller, testCallers, useTestService } from '../support/service.ts'
 import { linkParameters, makeWorld, type ReadType, readTypes, returnParameters, type World } from '../support/world.ts'
 
 /** Also: a clinic that works everywhere, and a reading service to which nothing is sent. */
-const callers = [...testCallers, caller('all-bays', 'clinic'), caller('lantern', 'reading-service')]
+const callers = [
+  ...testCallers,
+  caller('cove-ehr', 'source', 'tern-harbour'),
+  caller('all-bays', 'clinic'),
+  caller('lantern', 'reading-service'),
+]
 const service = useTestService({ callers })
 let world: World
 beforeAll(async () => {
   world = await makeWorld(service())
 })
 
-const nobody = '01900000-0000-7000-8000-000000000001'
-const roles = ['source', 'clinic', 'reading-service', 'operator'] as const
-type Role = (typeof roles)[number]
-const inRole: Readonly<Record<Role, string>> = {
-  source: 'harbour-ehr',
-  clinic: 'bay-3',
-  'reading-service': 'pebble',
-  operator: 'ops',
-}
-
-const all = roles
-const pushers = ['source', 'clinic', 'operator'] as const
-const bedside = ['clinic', 'operator'] as const
-const readers = ['reading-service', 'operator'] as const
-
-/** Every route, and who may call it: the table of the contract, "Who may call". */
-const routes: readonly (readonly [request: string, may: readonly Role[] | 'public'])[] = [
-  ['GET /fhir/metadata', 'public'],
-  ['GET /healthz', 'public'],
-  ['GET /readyz', 'public'],
-  ['GET /openapi.json', 'public'],
-  ...['StructureDefinition', 'OperationDefinition', 'CodeSystem', 'ValueSet', 'SearchParameter', 'Measure'].flatMap(
-    (type) =>
-      [
-        [`GET /fhir/${type}`, 'public'],
-        [`GET /fhir/${type}/x`, 'public'],
-      ] as const,
-  ),
-  ['POST /fhir', pushers],
-  ['POST /fhir/ServiceRequest', pushers],
-  ['PUT /fhir/ServiceRequest?identifier=urn:x|1', pushers],
-  [`PUT /fhir/ServiceRequest/${nobody}`, pushers],
-  ['POST /fhir/Patient', pushers],
-  ['PUT /fhir/Patient?identifier=urn:x|1', pushers],
-  [`PUT /fhir/Patient/${nobody}`, pushers],
-  ...[...readTypes, 'MeasureReport'].flatMap(
-    (type) =>
-      [
-        [`GET /fhir/${type}/${nobody}`, all],
-        [`HEAD /fhir/${type}/${nobody}`, all],
-        [`GET /fhir/${type}`, all],
-        [`POST /fhir/${type}/_search`, all],
-        [`GET /fhir/${type}/${nobody}/_history`, all],
-        [`GET /fhir/${type}/${nobody}/_history/1`, all],
-        [`POST /fhir/${type}/$validate`, all],
-      ] as const,
-  ),
-  ['POST /fhir/ServiceRequest/$link-device', bedside],
-  [`POST /fhir/ServiceRequest/${nobody}/$link-device`, bedside],
-  [`POST /fhir/ServiceRequest/${nobody}/$record-not-applied`, bedside],
-  [`POST /fhir/ServiceRequest/${nobody}/$join`, bedside],
-  [`POST /fhir/DeviceUseStatement/${nobody}/$end-link`, bedside],
-  [`POST /fhir/DeviceUseStatement/${nobody}/$correct-link`, bedside],
-  ['POST /fhir/Device/$record-application', bedside],
-  ['POST /fhir/Device/$record-return', ['clinic', 'reading-service', 'operator']],
-  ['POST /fhir/Device/$suggest-orders', bedside],
-  [`PUT /fhir/Task/${nobody}`, readers],
-  ['PUT /fhir/Task?identifier=urn:x|1', readers],
-  ['POST /fhir/DiagnosticReport', readers],
-  ['PUT /fhir/DiagnosticReport?identifier=urn:x|1', readers],
-  [`PUT /fhir/DiagnosticReport/${nobody}`, readers],
-  ['POST /fhir/$reconcile-day', bedside],
-  [`POST /fhir/DetectedIssue/${nobody}/$acknowledge`, bedside],
-  [`POST /fhir/DetectedIssue/${nobody}/$resolve`, bedside],
-  ['GET /', bedside],
-  ['GET /reports/day/tern-harbour/2026-03-02.json', bedside],
-  ['GET /reports/day/tern-harbour/2026-03-02.csv', bedside],
-  ['GET /reports/day/tern-harbour/2026-03-02.html', bedside],
-  ['POST /hooks/harbour-ehr', ['source', 'operator']],
-  [`PUT /hooks/harbour-ehr/Patient/${nobody}`, ['source', 'operator']],
-  [`DELETE /hooks/harbour-ehr/Patient/${nobody}`, ['source', 'operator']],
-  ['GET /metrics', ['operator']],
-  ['GET /deliveries', ['operator']],
-  [`POST /deliveries/${nobody}/replay`, ['operator']],
-  ['POST /destinations/nobody/pause', ['operator']],
-  ['POST /destinations/nobody/resume', ['operator']],
-]
-
-const send = (request: string, token?: string) => {
-  const [method = '', path = ''] = request.split(' ')
-  const form = path.endsWith('/_search')
-  return service().call(method, path, {
-    ...(token !== undefined && { token }),
-    ...(form && { headers: { 'content-type': 'application/x-www-form-urlencoded' } }),
-    ...(['POST', 'PUT'].includes(method) && { body: form ? '_count=1' : {} }),
-  })
-}
-
-const tokenOf = (role: Role): string => `token-of-${inRole[role]}`
-
 describe('a route', () => {
-  it.each(routes)('%s lets in whom it may, and nobody else', async (request, may) => {
-    const without = await send(request)
-    if (may === 'public') expect([401, 403]).not.toContain(without.status)
-    else {
-      expect(without.status).toBe(401)
-      if (!request.startsWith('HEAD')) expect(refusalOf(without).codes).toEqual(['login-needed'])
-      expect(without.headers.get('www-authenticate')).toMatch(/^(Bearer|Basic )/)
-      expect((await send(request, 'token-of-nobody')).status).toBe(401)
-    }
-    for (const role of roles) {
-      const answer = await send(request, tokenOf(role))
-      const allowed = may === 'public' || may.includes(role)
-      if (allowed) expect([role, [401, 403, 405, 415, 500].includes(answer.status)]).toEqual([role, false])
-      else expect([role, refusalOf(answer)]).toEqual([role, { status: 403, codes: ['not-allowed'] }])
-    }
-  })
-
-  it('that is announced stands in the table above', async () => {
-    const { body } = await service().call<CapabilityStatement>('GET', '/fhir/metadata')
-    const rest = body.rest?.[0]
-    const tested = new Set(routes.map(([request]) => request.replace(nobody, ':id').replace(/\?.*/, '')))
-    const announced = (rest?.resource ?? []).flatMap((r) => [
-      ...(r.interaction ?? []).map(({ code }) => {
-        if (code === 'read') return `GET /fhir/${r.type}/:id`
-        if (code === 'history-instance') return `GET /fhir/${r.type}/:id/_history`
-        if (code === 'vread') return `GET /fhir/${r.type}/:id/_history/1`
-        if (code === 'search-type') return `GET /fhir/${r.type}`
-        return code === 'create' ? `POST /fhir/${r.type}` : `PUT /fhir/${r.type}/:id`
-      }),
-      ...(r.operation ?? []).map(({ name }) =>
-        tested.has(`POST /fhir/${r.type}/$${name}`)
-          ? `POST /fhir/${r.type}/$${name}`
-          : `POST /fhir/${r.type}/:id/$${name}`,
-      ),
-    ])
-    const system = (rest?.operation ?? []).map(({ name }) => `POST /fhir/$${name}`)
-    expect([...announced, ...system].filter((request) => !tested.has(request))).toEqual([])
-  })
-
-  it('that is not there, and a token of another form, are nobody’s', async () => {
-    expect(refusalOf(await send('GET /nowhere/at/all'))).toEqual({ status: 404, codes: ['not-known'] })
-    for (const authorization of [
-      'token-of-ops',
-      'Bearer',
-      'Bearer ',
-      'Bearer token-of-ops x',
-      'Basic b3BzOnRva2VuLW9mLW9wcw==',
-    ])
-      expect((await service().call('GET', '/fhir/Patient', { headers: { authorization } })).status).toBe(401)
-    const lowerCase = { authorization: 'bearer token-of-ops' }
-    expect((await service().call('GET', '/fhir/Patient', { headers: lowerCase })).status).toBe(200)
+  it('that is not there is told to anybody', async () => {
+    expect(refusalOf(await service().call('GET', '/nowhere/at/all'))).toEqual({ status: 404, codes: ['not-known'] })
   })
 
   it('that says nothing about its callers does not start', () => {
@@ -352,6 +217,26 @@ describe('what a caller sees', () => {
     expect([read.status, read.body.status]).toEqual([200, 'active'])
   })
 
+  it('a source that is limited to a site sends for it, and what was moved away is not its to change', async () => {
+    const [limited, ops] = [service().as('cove-ehr'), service().as('ops')]
+    const at = (site: string) => ({
+      locationReference: [{ type: 'Location', identifier: { system: 'https://daybind.example/sites', value: site } }],
+    })
+    const send = (site: string) =>
+      limited('POST', '/fhir', { body: orderWithPatient(`COVE-${site.length}`, 'COVE', { order: at(site) }) })
+    expect((await send('tern-harbour')).status).toBe(200)
+    const [elsewhere, nowhere] = [await send('quarry-lane'), await send('quarry-lanx')]
+    expect(refusalOf(elsewhere)).toEqual({ status: 422, codes: ['unknown-site'] })
+    expect(elsewhere.text.replaceAll('quarry-lane', '')).toBe(nowhere.text.replaceAll('quarry-lanx', ''))
+
+    const { patientId, orderId } = await placeOrder(limited, 'COVE', 'COVE', { order: at('tern-harbour') })
+    const order = (site: string, over = {}) => anOrder('COVE', `Patient/${patientId}`, { ...at(site), ...over })
+    const put = (ask: typeof ops, body: unknown) => ask('PUT', `/fhir/ServiceRequest/${orderId}`, { body })
+    expect((await put(limited, order('tern-harbour', { priority: 'asap' }))).status).toBe(200)
+    expect((await put(ops, order('quarry-lane'))).status).toBe(200)
+    expect(refusalOf(await put(limited, order('tern-harbour')))).toEqual({ status: 403, codes: ['not-allowed'] })
+  })
+
   it('an operator revises on behalf of the source that it came from', async () => {
     const { patientId, orderId } = await placeOrder(service().as('harbour-ehr'), 'HELPED', 'HELPED')
     const body = anOrder('HELPED', `Patient/${patientId}`, { priority: 'asap' })
@@ -379,61 +264,5 @@ describe('what a caller sees', () => {
     expect(start.body).toContain('Tern Harbour Clinic')
     expect(start.body).not.toContain('Quarry Lane')
     for (const { name } of steps) expect(start.body).toContain(name)
-  })
-})
-
-describe('open on loopback', () => {
-  const open = useTestService({ callers: [] })
-
-  /** `fetch` lets nobody set Host. */
-  const status = (headers: Record<string, string>, path = '/fhir/Patient'): Promise<number> =>
-    new Promise((resolve, reject) => {
-      const { port } = new URL(open().url)
-      httpRequest({ port, host: '127.0.0.1', path, headers }, (answer) => {
-        answer.resume()
-        resolve(answer.statusCode ?? 0)
-      })
-        .on('error', reject)
-        .end()
-    })
-
-  it('every local caller may do everything, and the log says so', async () => {
-    expect((await open().call('POST', '/fhir/Patient', { body: aPatient('LOCAL') })).status).toBe(201)
-    for (const path of ['/fhir/Patient', '/deliveries', '/', '/fhir/AuditEvent'])
-      expect([path, (await open().call('GET', path)).status]).toEqual([path, 200])
-    expect(open().logText()).toContain('open on loopback')
-    expect(
-      open()
-        .logLines()
-        .find((l) => l.msg === 'request'),
-    ).toMatchObject({ caller: 'local' })
-  })
-
-  it.each([
-    ['its own name', {}, 200],
-    ['localhost', { host: 'localhost:8090' }, 200],
-    ['the loopback of IPv6', { host: '[::1]:8090' }, 200],
-    ['another name', { host: 'daybind.example' }, 403],
-    ['a name that only begins like it', { host: 'localhost.attacker.example' }, 403],
-    ['a number that only begins like it', { host: '127.0.0.1.attacker.example' }, 403],
-  ])('called under %s: %s', async (_, headers, expected) => {
-    expect(await status(headers)).toBe(expected)
-  })
-
-  it.each([
-    ['its own page', { 'sec-fetch-site': 'same-origin', host: '127.0.0.1:8090', origin: 'http://127.0.0.1:8090' }, 200],
-    ['the address bar', { 'sec-fetch-site': 'none' }, 200],
-    ['a page of another site', { origin: 'https://attacker.example' }, 403],
-    ['a page without an origin', { origin: 'null' }, 403],
-    ['a page on another port', { host: '127.0.0.1:8090', origin: 'http://127.0.0.1:3000' }, 403],
-    ['a link of another site', { 'sec-fetch-site': 'cross-site' }, 403],
-  ])('called by a browser from %s: %s', async (_, headers, expected) => {
-    expect(await status(headers as Record<string, string>)).toBe(expected)
-  })
-
-  it('is guarded at every address that shows or changes anything', async () => {
-    const foreign = { host: 'attacker.example' }
-    for (const path of ['/', '/deliveries', '/fhir/Patient/x', '/reports/day/tern-harbour/2026-03-02.html', '/metrics'])
-      expect([path, await status(foreign, path)]).toEqual([path, 403])
   })
 })

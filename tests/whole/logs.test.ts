@@ -110,7 +110,7 @@ const inAddresses = (): readonly Case[] => [
   ['a name for an id', 404, () => ehr('GET', `/fhir/Patient/${marks.family}`)],
   ['a name for a type', 404, () => ehr('GET', `/fhir/${marks.family}?${query}`)],
   ['an address of nothing', 404, () => ehr('GET', `/${marks.family}/${marks.number}?${query}`)],
-  ['an address that cannot be decoded', 404, () => ehr('GET', `/fhir/Patient/${marks.family}%E0%A4%A`)],
+  ['an address that cannot be decoded', 400, () => ehr('GET', `/fhir/Patient/${marks.family}%E0%A4%A`)],
   ['an address that is too long', 404, () => ehr('GET', `/fhir/Patient/${marks.family}${'x'.repeat(300)}`)],
   ['a criterion', 200, () => ehr('PUT', `/fhir/Patient?${own}`, { body: patient })],
   ['a wrong criterion', 400, () => ehr('PUT', `/fhir/Patient?identifier=${marks.family}`, { body: patient })],

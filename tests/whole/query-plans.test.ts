@@ -5,7 +5,10 @@
 import { v5 as uuidv5 } from 'uuid'
 import { afterAll, beforeAll, describe, expect, test } from 'vitest'
 import { instantSql } from '../../src/adapters/clock.ts'
-import { type Database, forSearches, openDatabase, type Tx } from '../../src/adapters/postgres/database.ts'
+import { claimNext } from '../../src/adapters/postgres/attempts.ts'
+import { type Database, openDatabase, openForSearches, type Tx } from '../../src/adapters/postgres/database.ts'
+import { type DeliveryFilter, listDeliveries } from '../../src/adapters/postgres/deliveries.ts'
+import { parkTooOld, withWork } from '../../src/adapters/postgres/destinations.ts'
 import { eveningAsOf } from '../../src/adapters/postgres/evenings.ts'
 import { readResource, type Sight } from '../../src/adapters/postgres/find-resources.ts'
 import { readHistory, readVersion } from '../../src/adapters/postgres/history.ts'
@@ -65,6 +68,11 @@ const seed = `
     select now(), now(), 's', 'f', k, md5(k || n)::uuid, ${idSql('ServiceRequest')}, ${idSql('Device')},
       case k when 'return' then null else 'tern-harbour' end, date '2026-01-01' + n % 200, 'w', 'r', '{}'
     from generate_series(1, ${rows}) n, unnest(array['order', 'link', 'return']) k;
+  insert into deliveries (id, destination, order_id, body, request_id, fate, next_attempt, queued_at)
+    select ${idSql('Delivery')}, 'd' || n / 10 % 10, ${idSql('ServiceRequest')}, '{}', 'r', f,
+      case f when 'queued' then now() end, now()
+    from generate_series(1, ${rows}) n, lateral (select case when n % 10 = 0 then 'queued' when n % 1000 = 1 then 'parked' else 'taken' end) s (f);
+  insert into destinations (id) select 'd' || n from generate_series(1, 100) n;
   analyze`
 
 let db: Database
@@ -72,8 +80,8 @@ let searching: Database
 beforeAll(async () => {
   await inDatabase(service().database, seed)
   db = openDatabase(service().database, () => {})
-  searching = openDatabase(service().database, () => {}, forSearches)
-}, 60_000)
+  searching = openForSearches(service().database, () => {})
+}, 240_000)
 afterAll(() => Promise.all([db.close(), searching.close()]))
 
 interface Plan {
@@ -85,6 +93,19 @@ interface Plan {
 
 const nodesOf = (plan: Plan): readonly Plan[] => [plan, ...(plan.Plans ?? []).flatMap(nodesOf)]
 
+let explained = 0
+
+/**
+ * Prepared with values that nobody knows, on a connection that is told to plan so; `generic_plan` says the same from
+ * PostgreSQL 16 on.
+ */
+const planOf = (text: string, on: Database): Promise<readonly { 'QUERY PLAN': [{ Plan: Plan }] }[]> => {
+  const name = `explained${++explained}`
+  const values = Math.max(0, ...[...text.matchAll(/\$(\d+)/g)].map(([, n]) => Number(n)))
+  const given = values === 0 ? '' : `(${Array.from({ length: values }, () => 'null').join(', ')})`
+  return on.script(`prepare ${name} as ${text}; explain (format json) execute ${name}${given}`)
+}
+
 /** Every statement that the work sends, as the database plans it without knowing the values. */
 const plansOf = async (work: (tx: Database) => Promise<unknown>, on = db): Promise<readonly Plan[]> => {
   const texts: string[] = []
@@ -93,9 +114,7 @@ const plansOf = async (work: (tx: Database) => Promise<unknown>, on = db): Promi
     return on.query(text, values)
   }
   await work({ ...on, query })
-  const plans = await Promise.all(
-    texts.map((text) => on.script<{ 'QUERY PLAN': [{ Plan: Plan }] }>(`explain (generic_plan, format json) ${text}`)),
-  )
+  const plans = await Promise.all(texts.map((text) => planOf(text, on)))
   return plans.flatMap((p) => nodesOf((p[0] as { 'QUERY PLAN': [{ Plan: Plan }] })['QUERY PLAN'][0].Plan))
 }
 
@@ -141,14 +160,14 @@ const hot: readonly (readonly [string, (tx: Database) => Promise<unknown>, reado
   [
     'an order by its placer number',
     (tx) => ordersNamed(tx, { system: harbourOrders, value: '7' }, here, 'bay-3'),
-    ['identities_by_name', 'resources_pkey'],
+    ['identities_pkey', 'resources_pkey'],
   ],
   [
     'a recorder by its serial number',
     (tx) => devicesWithSerial(tx, 'S7'),
     ['devices_serial_number_device_identifier_key'],
   ],
-  ['what an incoming order names', (tx) => loadForOrders(tx, incoming, harbour, undefined), ['identities_by_name']],
+  ['what an incoming order names', (tx) => loadForOrders(tx, incoming, harbour, undefined), ['identities_pkey']],
   ['what is around an order and a recorder', (tx) => statesAround(tx, [anId], [anId]), around],
   [
     'what has to do with a day, now',
@@ -162,14 +181,29 @@ const hot: readonly (readonly [string, (tx: Database) => Promise<unknown>, reado
   ],
 ]
 
-test.each(hot)('%s: by its index', async (_, work, indexes) => {
+const listed = (filter: DeliveryFilter) => (tx: Tx) => listDeliveries(tx, filter, 100)
+
+const waiting: typeof hot = [
+  ['the next message for a destination', (tx) => claimNext(tx, 'd1', 1), ['deliveries_due', 'deliveries_by_order']],
+  ['which destinations have work', (tx) => withWork(tx, ['d1', 'd2']), ['deliveries_due']],
+  ['what has waited too long', (tx) => parkTooOld(tx, 3600), ['deliveries_due']],
+  ['the messages of an order', listed({ order: anId }), ['deliveries_by_order']],
+  ['the messages to a destination', listed({ destination: 'd1' }), ['deliveries_by_fate']],
+  ['the parked messages', listed({ fate: 'parked' }), ['deliveries_by_fate']],
+  ['the next page of them', listed({ fate: 'parked', before: 9000 }), ['deliveries_by_fate']],
+  ['the parked messages to a destination', listed({ destination: 'd1', fate: 'parked' }), ['deliveries_by_fate']],
+  ['the newest messages', listed({}), ['deliveries_by_fate']],
+]
+
+test.each([...hot, ...waiting])('%s: by its index', async (_, work, indexes) => {
   const nodes = await plansOf(work)
   const used = nodes.flatMap((n) => n['Index Name'] ?? [])
   expect(used).toEqual(expect.arrayContaining([...indexes]))
   // nothing walks through all that was ever written, neither by its last change nor row by row
   expect(used).not.toContain('resources_by_update')
   const walked = nodes.filter((n) => n['Node Type'] === 'Seq Scan').map((n) => n['Relation Name'])
-  expect(walked).toEqual([])
+  // of destinations there are a few
+  expect(walked.filter((name) => name !== 'destinations')).toEqual([])
 })
 
 const samples: Readonly<Record<SearchParameter['kind'], readonly string[]>> = {

@@ -53,8 +53,9 @@ describe('one resource', () => {
     expect((await lowwater('HEAD', `/fhir/Patient/${world.Patient}`)).status).toBe(404)
   })
 
-  it('an address that cannot be decoded is told in FHIR', async () => {
-    expect(refusalOf(await ehr('GET', '/fhir/Patient/%E0%A4%A'))).toEqual({ status: 404, codes: ['not-known'] })
+  it('an address that cannot be decoded, or is too long for any id, is told in FHIR', async () => {
+    const broken = { status: 400, codes: ['malformed-request'] }
+    expect(refusalOf(await ehr('GET', '/fhir/Patient/%E0%A4%A'))).toEqual(broken)
     expect(refusalOf(await ehr('GET', `/fhir/Patient/${'x'.repeat(500)}`))).toEqual({
       status: 404,
       codes: ['not-known'],

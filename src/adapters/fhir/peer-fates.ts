@@ -4,6 +4,8 @@
  * address with its query, so that it may be stored, shown and logged.
  */
 
+import type { Whose } from '../../flow/forward-order/retry.ts'
+
 /**
  * - `try-again`: they have certainly not done it; the same call may be made again.
  * - `unsure`: they may have done it; read back before anything is sent again.
@@ -17,34 +19,62 @@ export type Kind = 'write' | 'read'
 interface CauseRow {
   readonly write: Fate
   readonly read: Fate
+  /** What it says of other messages to the same place. */
+  readonly whose: Whose
   readonly says: string
 }
 
 const table = <T extends Record<string, CauseRow>>(rows: T): T => rows
-const row = (write: Fate, read: Fate, says: string): CauseRow => ({ write, read, says })
+const row = (write: Fate, read: Fate, whose: Whose, says: string): CauseRow => ({ write, read, whose, says })
 
 /** Every cause there is. */
 export const causes = table({
-  'not-reached': row('try-again', 'try-again', 'No connection could be made; they have not received it.'),
-  'not-sent': row('try-again', 'try-again', 'The deadline passed before a connection was free; nothing was sent.'),
-  'no-answer': row('unsure', 'try-again', 'It was sent, and the answer was not complete within the deadline.'),
-  'cut-off': row('unsure', 'try-again', 'It was sent, and the connection broke before the answer was complete.'),
-  later: row('try-again', 'try-again', 'They ask to come back later.'),
-  trouble: row('unsure', 'try-again', 'They, or a proxy before them, had an error of their own.'),
+  'not-reached': row(
+    'try-again',
+    'try-again',
+    'destination',
+    'No connection could be made; they have not received it.',
+  ),
+  'not-sent': row(
+    'try-again',
+    'try-again',
+    'unclear',
+    'The deadline passed before a connection was free; nothing was sent.',
+  ),
+  'no-answer': row(
+    'unsure',
+    'try-again',
+    'unclear',
+    'It was sent, and the answer was not complete within the deadline.',
+  ),
+  'cut-off': row(
+    'unsure',
+    'try-again',
+    'unclear',
+    'It was sent, and the connection broke before the answer was complete.',
+  ),
+  later: row('try-again', 'try-again', 'destination', 'They ask to come back later.'),
+  trouble: row('unsure', 'try-again', 'unclear', 'They, or a proxy before them, had an error of their own.'),
   // Credentials are mended on either side without a change to the message, so the message waits for that.
-  credentials: row('try-again', 'try-again', 'They do not accept our credentials for this.'),
+  credentials: row('try-again', 'try-again', 'unclear', 'They do not accept our credentials for this.'),
   conflict: row(
     'try-again',
     'try-again',
+    'message',
     'It conflicts with what they hold: read back and compare before the next try.',
   ),
-  refused: row('final', 'final', 'They refuse it as it is, and would refuse the same again.'),
-  absent: row('final', 'final', 'They do not have it.'),
-  redirected: row('final', 'final', 'They redirect to another address; no redirect is followed.'),
-  elsewhere: row('final', 'final', 'The address is not below their base; nothing was sent there.'),
-  'unexpected-answer': row('unsure', 'try-again', 'They report success, and the answer is not the one to this call.'),
-  'work-missing': row('unsure', 'try-again', 'They report success, but not for every entry.'),
-  'too-large': row('unsure', 'final', 'Their answer is larger than the limit.'),
+  refused: row('final', 'final', 'message', 'They refuse it as it is, and would refuse the same again.'),
+  absent: row('final', 'final', 'message', 'They do not have it.'),
+  redirected: row('final', 'final', 'message', 'They redirect to another address; no redirect is followed.'),
+  elsewhere: row('final', 'final', 'message', 'The address is not below their base; nothing was sent there.'),
+  'unexpected-answer': row(
+    'unsure',
+    'try-again',
+    'unclear',
+    'They report success, and the answer is not the one to this call.',
+  ),
+  'work-missing': row('unsure', 'try-again', 'unclear', 'They report success, but not for every entry.'),
+  'too-large': row('unsure', 'final', 'message', 'Their answer is larger than the limit.'),
 })
 
 export type Cause = keyof typeof causes

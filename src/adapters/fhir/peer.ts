@@ -31,6 +31,8 @@ type Typed<T extends FhirResource['resourceType']> = Extract<FhirResource, { res
 
 export interface Peer {
   readonly id: string
+  /** So many calls go on side by side; further ones wait for a free connection. */
+  readonly connections: number
   /** Sends a transaction. `answered` means: every entry is confirmed, in order, with a 2xx status. */
   transaction(bundle: Bundle, requestId: string): Promise<Answer<Bundle>>
   /** The first page of a search, never from the server's cache. */
@@ -39,6 +41,8 @@ export interface Peer {
   nextPage(page: Bundle, requestId: string): Promise<Answer<Bundle>> | undefined
   /** Reads by id, never from the server's cache. Not there: `final` with cause `absent`. */
   read<T extends FhirResource['resourceType']>(type: T, id: string, requestId: string): Promise<Answer<Typed<T>>>
+  /** Ends the calls that are under way, as if their deadline had come. */
+  breakOff(): void
   /** Waits for the calls that are under way, at most their deadline. */
   close(): Promise<void>
 }
@@ -120,11 +124,12 @@ interface Call {
 
 /** Makes one call under its deadline. The type of the body is what `fault` has checked. */
 const caller =
-  (line: Line, deadlineMs: number) =>
+  (line: Line, deadlineMs: number, underWay: Set<AbortController>) =>
   async <T extends FhirResource>({ kind, requestId, make, fault }: Call): Promise<Answer<T>> => {
     // A controller held here, not AbortSignal.timeout: nothing else would keep the deadline alive while we wait.
     const deadline = new AbortController()
     const timer = setTimeout(() => deadline.abort(), deadlineMs)
+    underWay.add(deadline)
     const { wire, seen } = line.watched(() => deadline.abort())
     const headers = {
       'X-Request-Id': requestId,
@@ -144,6 +149,7 @@ const caller =
       return whatWeKnow(kind, error, seen, deadline.signal.aborted)
     } finally {
       clearTimeout(timer)
+      underWay.delete(deadline)
     }
   }
 
@@ -159,12 +165,14 @@ export function openPeer(options: PeerOptions): Peer {
     requestOptions: { redirect: 'manual' },
     ...(token ? { bearerToken: token } : {}),
   })
-  const call = caller(line, deadlineMs)
+  const underWay = new Set<AbortController>()
+  const call = caller(line, deadlineMs, underWay)
   const searchset = (requestId: string, make: Call['make']) =>
     call<Bundle>({ kind: 'read', requestId, make, fault: searchsetFault })
 
   return {
     id,
+    connections,
     transaction: (bundle, requestId) =>
       call<Bundle>({
         kind: 'write',
@@ -192,6 +200,9 @@ export function openPeer(options: PeerOptions): Peer {
               body.resourceType === type && body.id === resourceId ? undefined : unexpected('read', body),
           })
         : Promise.resolve(failure('read', 'elsewhere')),
+    breakOff: () => {
+      for (const deadline of underWay) deadline.abort()
+    },
     close: () => line.close(),
   }
 }

@@ -1,7 +1,8 @@
 /** accept-order over HTTP: POST and PUT of one resource, transaction and batch. */
+import { setImmediate } from 'node:timers/promises'
 import type { Bundle, BundleEntry, FhirResource } from 'fhir/r4.js'
 import { type Accepted, acceptEntries, namesDropped } from '../../flow/accept-order/accept-order.ts'
-import { type Incoming, identitiesOf, readCriterion } from '../../flow/accept-order/incoming.ts'
+import { type Incoming, identitiesOf, identityKey, readCriterion } from '../../flow/accept-order/incoming.ts'
 import { type Known, pushedTypes } from '../../flow/accept-order/place.ts'
 import type { ActingCaller, Decision } from '../../flow/step.ts'
 import type { Parties, Source, SystemValue } from '../../model/configuration.ts'
@@ -10,14 +11,24 @@ import { defaultTakes } from '../../model/systems.ts'
 import { isTree, mapTree } from '../../model/tree.ts'
 import { checkResource } from '../fhir/door/check-resource.ts'
 import { writeJson } from '../fhir/door/exact-numbers.ts'
-import { operationOutcome } from '../fhir/outcome.ts'
+import { maxTold, operationOutcome } from '../fhir/outcome.ts'
 import type { Tx } from '../postgres/database.ts'
 import { readResource } from '../postgres/find-resources.ts'
 import { loadForOrders, namesToLock } from '../postgres/load-for-orders.ts'
 import { resourceText } from '../postgres/resource-text.ts'
-import { nameLock, runStep, type StepCall, type StepRunner, type Told } from '../postgres/run-step.ts'
-import type { Names } from '../postgres/save.ts'
+import {
+  NotLocked,
+  nameLock,
+  patientLocks,
+  runStep,
+  type StepCall,
+  type StepRunner,
+  type Told,
+  withFreshLocks,
+} from '../postgres/run-step.ts'
+import type { Names } from '../postgres/writing.ts'
 import { type Call, fhirReply, problemReply, type Reply, type Route, toldReply } from './call.ts'
+import { absent } from './operation.ts'
 import { type Return, returnAsked, withResources, writtenReply } from './prefer.ts'
 
 /** As which source a caller speaks: the configured one with its id, or one of its own by default. */
@@ -27,18 +38,23 @@ const sourceOf = (caller: ActingCaller, parties: Parties): Source => {
   return parties.sources.find((s) => s.id === caller.id) ?? { ...own, ...(only !== undefined && { site: only }) }
 }
 
-const criterionOf = (text: string, at: string): Checked<SystemValue> => {
-  const read = readCriterion(text)
-  return read
-    ? accept(read)
-    : refuse([refusal('wrong-parameter', at, { found: text, expected: 'identifier=system|value' })])
+/** Where a part of the request stands: below an entry of the Bundle, else in the address or a header. */
+interface Part {
+  readonly at: string
+  readonly location?: string
 }
 
-const readIfMatch = (text: string | undefined, at: string): Checked<number | undefined> => {
+const criterionOf = (text: string, { at, ...where }: Part): Checked<SystemValue> => {
+  const read = readCriterion(text)
+  const expected = 'identifier=system|value'
+  return read ? accept(read) : refuse([refusal('wrong-parameter', at, { found: text, expected, ...where })])
+}
+
+const readIfMatch = (text: string | undefined, { at, ...where }: Part): Checked<number | undefined> => {
   if (text === undefined) return accept(undefined)
   const version = /^(?:W\/)?"(\d{1,9})"$/.exec(text.trim())?.[1]
   return version === undefined
-    ? refuse([refusal('wrong-parameter', at, { found: text, expected: 'W/"<version>"' })])
+    ? refuse([refusal('wrong-parameter', at, { found: text, expected: 'W/"<version>"', ...where })])
     : accept(Number(version))
 }
 
@@ -58,10 +74,13 @@ interface Asked {
 const readIncoming = (asked: Asked): Checked<Incoming> => {
   const expected = asked.type === undefined ? undefined : [asked.type]
   const problems = [...checkResource(asked.resource, expected, asked.at === '' ? undefined : asked.at)]
-  const place = asked.at === '' ? '' : asked.at.replace(/resource$/, 'request')
-  const criterion = asked.criterion === undefined ? accept(undefined) : criterionOf(asked.criterion, place)
-  const ifNoneExist = asked.ifNoneExist === undefined ? accept(undefined) : criterionOf(asked.ifNoneExist, place)
-  const ifMatch = readIfMatch(asked.ifMatch, place)
+  const part = (name: string, header: string): Part =>
+    asked.at === '' ? { at: '', location: `http.${header}` } : { at: asked.at.replace(/resource$/, `request.${name}`) }
+  const { criterion: query, ifNoneExist: asksNone } = asked
+  const criterion = query === undefined ? accept(undefined) : criterionOf(query, part('url', 'identifier'))
+  const ifNoneExist =
+    asksNone === undefined ? accept(undefined) : criterionOf(asksNone, part('ifNoneExist', 'If-None-Exist'))
+  const ifMatch = readIfMatch(asked.ifMatch, part('ifMatch', 'If-Match'))
   for (const read of [criterion, ifNoneExist, ifMatch]) if (!read.ok) problems.push(...read.problems)
   const resource = asked.resource as FhirResource
   if (asked.targetId !== undefined && isTree(resource) && resource.id !== undefined && resource.id !== asked.targetId)
@@ -105,7 +124,7 @@ const ownerOf = (
   return parties.sources.find((s) => s.id === owner) ?? { id: owner, takes: defaultTakes, poll: 'PT30S' }
 }
 
-type Tell = (tx: Tx, answers: readonly Accepted[]) => Promise<Told>
+type Tell = (tx: Tx, answers: readonly Accepted[]) => Told | Promise<Told>
 
 /** Where a resource is named by our id, its owner is looked up first: whoever revises it writes for that source. */
 const speaker = async (runner: StepRunner, call: Call, entries: readonly Incoming[]): Promise<Source> => {
@@ -114,6 +133,18 @@ const speaker = async (runner: StepRunner, call: Call, entries: readonly Incomin
   const known = await loadForOrders(runner.db, entries, speaking, call.sight)
   return ownerOf(entries, known, speaking, runner.parties) ?? speaking
 }
+
+/** The stored patients that the entries may be about are locked by all of their names, those that an entry leaves out too. */
+const namesOfPatients = (entries: readonly Incoming[], known: Known, source: Source): readonly string[] =>
+  entries.flatMap((entry) => {
+    if (entry.resource.resourceType !== 'Patient') return []
+    const criterion = entry.criterion && [{ type: 'Patient', ...entry.criterion }]
+    const ids = (criterion ?? identitiesOf(entry, source)).flatMap((i) => known.byIdentity.get(identityKey(i)) ?? [])
+    return [...ids, entry.targetId ?? ''].flatMap((id) => {
+      const patient = known.patients.get(`Patient/${id}`)
+      return patient ? patientLocks(source.id, patient) : []
+    })
+  })
 
 /** Runs accept-order for entries that stand or fall together, under the locks of the names that they carry. */
 const run = async (
@@ -125,20 +156,29 @@ const run = async (
   tell: Tell,
 ): Promise<Checked<Told>> => {
   const source = await speaker(runner, call, entries)
-  const step: StepCall = {
+  const locks = new Set(namesToLock(entries, source).map((key) => nameLock(source.id, key)))
+  const step = (): StepCall => ({
     step: 'accept-order',
     caller: call.caller,
     requestId: call.requestId,
-    locks: namesToLock(entries, source).map((key) => nameLock(source.id, key)),
+    locks: [...locks],
     inbound: { route, body: inbound },
     dryRun: call.dryRun,
-  }
-  return runStep(runner, step, {
-    load: async (tx) => accept(await loadForOrders(tx, entries, source, call.sight)),
-    decide: (known, ctx) => acceptEntries(entries, source, known, ctx),
-    names: namesOf(source, entries),
-    tell: (tx, decision) => tell(tx, decision.answer),
   })
+  return withFreshLocks(() =>
+    runStep(runner, step(), {
+      load: async (tx) => {
+        const known = await loadForOrders(tx, entries, source, call.sight)
+        const others = namesOfPatients(entries, known, source).filter((name) => !locks.has(name))
+        for (const name of others) locks.add(name)
+        if (others.length > 0) throw new NotLocked()
+        return accept(known)
+      },
+      decide: (known, ctx) => acceptEntries(entries, source, known, ctx),
+      names: namesOf(source, entries),
+      tell: (tx, decision) => tell(tx, decision.answer),
+    }),
+  )
 }
 
 const statusOfAnswer = (a: Accepted): 200 | 201 => (a.outcome === 'created' ? 201 : 200)
@@ -171,16 +211,18 @@ const responseEntry = (base: () => string, answer: Accepted, asked?: Return) => 
   },
 })
 
+const toldBundle = (entries: readonly string[]): Told => ({
+  status: 200,
+  body: `{"resourceType":"Bundle","type":"transaction-response","entry":[${entries.join(',')}]}`,
+})
+
+/** Told at once, without a look at what is written, unless the caller prefers to have it back. */
 const tellBundle =
   (base: () => string, call: Call): Tell =>
-  async (tx, answers) => {
+  (tx, answers) => {
     const asked = returnAsked(call)
-    const entry = answers.map((a) => JSON.stringify(responseEntry(base, a, asked)))
-    const entries = asked === 'representation' ? await withResources(tx, answers, entry) : entry
-    return {
-      status: 200,
-      body: `{"resourceType":"Bundle","type":"transaction-response","entry":[${entries.join(',')}]}`,
-    }
+    const entries = answers.map((a) => JSON.stringify(responseEntry(base, a, asked)))
+    return asked === 'representation' ? withResources(tx, answers, entries).then(toldBundle) : toldBundle(entries)
   }
 
 const requestUrl = /^([A-Z][A-Za-z]+)(?:\/([A-Za-z0-9.-]{1,64}))?(?:\?(.*))?$/
@@ -225,10 +267,15 @@ const readEntry = (entry: BundleEntry, i: number): Checked<Incoming> => {
 
 /** All or nothing. */
 const transaction = async (runner: StepRunner, base: () => string, call: Call, bundle: Bundle): Promise<Reply> => {
-  const read = (bundle.entry ?? []).map(readEntry)
-  const problems = read.flatMap((r) => (r.ok ? [] : r.problems))
+  const problems: Problem[] = []
+  const entries: Incoming[] = []
+  for (const [i, e] of (bundle.entry ?? []).entries()) {
+    const read = readEntry(e, i)
+    if (read.ok) entries.push(read.value)
+    else problems.push(...read.problems)
+    if (problems.length > maxTold) break
+  }
   if (problems.length > 0) return problemReply(problems)
-  const entries = read.flatMap((r) => (r.ok ? [r.value] : []))
   if (entries.length === 0) return fhirReply(200, { resourceType: 'Bundle', type: 'transaction-response' })
   return toldReply(await run(runner, call, entries, call.text, 'POST /fhir', tellBundle(base, call)))
 }
@@ -240,13 +287,18 @@ const failedEntry = (problems: readonly Problem[]) => ({
 /** Each entry for itself; a failure of one is told in its place. */
 const batch = async (runner: StepRunner, base: () => string, call: Call, bundle: Bundle): Promise<Reply> => {
   const entry: unknown[] = []
+  let told = 0
   for (const [i, e] of (bundle.entry ?? []).entries()) {
     const incoming = readEntry(e, i)
-    const told = incoming.ok
+    const done = incoming.ok
       ? await run(runner, call, [incoming.value], writeJson(e), 'POST /fhir', tellBundle(base, call))
-      : incoming
-    if (!told.ok) entry.push(failedEntry(told.problems))
-    else entry.push(...((JSON.parse(told.value.body) as { entry: unknown[] }).entry ?? []))
+      : // others are served between two entries, also where all of them are refused unread
+        await setImmediate(incoming)
+    if (done.ok) entry.push(...((JSON.parse(done.value.body) as { entry: unknown[] }).entry ?? []))
+    else {
+      entry.push(failedEntry(told < maxTold ? done.problems : done.problems.slice(0, 1)))
+      told += done.problems.length
+    }
   }
   return fhirReply(200, { resourceType: 'Bundle', type: 'batch-response', ...(entry.length > 0 && { entry }) })
 }
@@ -274,14 +326,6 @@ const withOwnReferences = (call: Call, base: string): Call => {
   return { ...call, body }
 }
 
-/** An address where the caller finds nothing is told before what is wrong with the body. */
-const missing = async (
-  runner: StepRunner,
-  call: Call,
-  { type = '', targetId }: Pick<Asked, 'type' | 'targetId'>,
-): Promise<readonly Problem[]> =>
-  targetId === undefined || (await readResource(runner.db, type, targetId, call.sight)) ? [] : [refusal('not-known')]
-
 /** Writes one resource; with `call.dryRun` everything but that. */
 export const writeOne = async (
   runner: StepRunner,
@@ -291,7 +335,7 @@ export const writeOne = async (
   route: string,
 ): Promise<Checked<Told>> => {
   const incoming = readIncoming({ ...asked, at: '', resource: withOwnReferences(call, base()).body })
-  if (!incoming.ok) return refuse([...(await missing(runner, call, asked)), ...incoming.problems])
+  if (!incoming.ok) return refuse([...(await absent(runner.db, asked.type ?? '')(call)), ...incoming.problems])
   return run(runner, call, [incoming.value], call.text, route, tellOne(base))
 }
 
@@ -351,6 +395,7 @@ export const acceptOrderRoutes = (runner: StepRunner, base: () => string): reado
       may,
       step,
       fhir: { types: [type], interaction: 'update' },
+      find: absent(runner.db, type),
       handle: (call) =>
         takeOne(
           runner,

@@ -10,6 +10,7 @@ import {
 import { type DeviceClaim, deviceMeant, readDeviceClaim } from '../../flow/apply-device/device-claim.ts'
 import { endLink, endLinkParameters, type LinkSituation } from '../../flow/apply-device/end-link.ts'
 import { linkDevice, linkDeviceParameters } from '../../flow/apply-device/link-device.ts'
+import type { Situation } from '../../flow/apply-device/make-link.ts'
 import { recordApplication, recordApplicationParameters } from '../../flow/apply-device/record-application.ts'
 import { recordNotApplied, recordNotAppliedParameters } from '../../flow/apply-device/record-not-applied.ts'
 import type { Context } from '../../flow/step.ts'
@@ -23,14 +24,24 @@ import {
   devicesWithSerial,
   linkById,
   loadSituation,
+  type OrderedPatient,
   ofKind,
   ordersNamed,
+  ordersWithPatients,
   visible,
 } from '../postgres/load-for-links.ts'
 import { ordersById, statesAround } from '../postgres/load-states.ts'
-import { deviceLock, orderLock, runStep, type StepRunner } from '../postgres/run-step.ts'
+import {
+  deviceLock,
+  NotLocked,
+  orderLock,
+  patientLocks,
+  runStep,
+  type StepRunner,
+  withFreshLocks,
+} from '../postgres/run-step.ts'
 import { type Call, problemReply, type Reply, type Route, toldReply } from './call.ts'
-import { type Out, stepCall, takeParameters, tellParameters } from './operation.ts'
+import { absent, type Out, stepCall, takeParameters, tellParameters } from './operation.ts'
 
 const clinic = ['clinic', 'operator'] as const
 
@@ -70,7 +81,24 @@ const both = <A, B>(a: Checked<A>, b: Checked<B>): Checked<readonly [A, B]> =>
     ? accept([a.value, b.value] as const, [...a.warnings, ...b.warnings])
     : refuse([a, b].flatMap((x) => (x.ok ? [] : x.problems)))
 
-const link =
+/** The locks of these orders and of what their patients say of themselves. */
+const locksOf = (known: readonly OrderedPatient[]): readonly string[] =>
+  known.flatMap(({ order, patient, owner }) => [orderLock(order), ...patientLocks(owner, patient)])
+
+/** The patient by whom the call is judged is still the one, and known by the same names, whose locks were taken. */
+const sureOfPatient = <S extends Situation>(
+  loaded: Checked<S>,
+  known: readonly OrderedPatient[],
+  locks: readonly string[],
+): Checked<S> => {
+  if (!loaded.ok) return loaded
+  const { order, patient } = loaded.value
+  const owner = known.find((k) => k.order.patientId === order.patientId)?.owner
+  if (owner === undefined || patientLocks(owner, patient).some((name) => !locks.includes(name))) throw new NotLocked()
+  return loaded
+}
+
+const linkOnce =
   (runner: StepRunner) =>
   async (call: Call): Promise<Reply> => {
     const read = takeParameters(call, linkDeviceParameters)
@@ -79,10 +107,13 @@ const link =
     if (!read.ok || !order.ok) return problemReply([...new Set([order, read])].flatMap((r) => (r.ok ? [] : r.problems)))
     const p = read.value
     const claim = readDeviceClaim(p, { now: await now(runner.db) })
-    const orders = await ordersById(runner.db, [order.value])
-    const locks = [...orders.map(orderLock), ...(claim.ok ? [deviceLock(claim.value.serialNumber)] : [])]
+    const known = await ordersWithPatients(runner.db, [order.value])
+    const locks = [...locksOf(known), ...(claim.ok ? [deviceLock(claim.value.serialNumber)] : [])]
     const told = await runStep(runner, stepCall(call, 'apply-device', '$link-device', p, locks), {
-      load: (tx, ctx) => loadSituation(tx, order.value, claim.ok ? claim.value : unknownDevice, ctx),
+      load: async (tx, begun) => {
+        const loaded = await loadSituation(tx, order.value, claim.ok ? claim.value : unknownDevice, begun)
+        return sureOfPatient(loaded, known, locks)
+      },
       decide: (situation, ctx) => {
         if (claim.ok) return withWarnings(linkDevice(p, claim.value, situation, ctx), claim.warnings)
         const rest = linkDevice(
@@ -108,6 +139,8 @@ const link =
     })
     return toldReply(told)
   }
+
+const link = (runner: StepRunner) => (call: Call) => withFreshLocks(() => linkOnce(runner)(call))
 
 /** Stands in where the scan was refused, so that what else is wrong with the call can be told too. */
 const unknownDevice: DeviceState = {
@@ -168,11 +201,11 @@ const loadCorrection = async (
   old: LinkState,
   orderId: string,
   device: DeviceClaim | DeviceState,
-  ctx: Context,
+  begun: Promise<Context>,
 ): Promise<Checked<Correction>> => {
   const before = await loadLink(tx, old.id)
   if (!before.ok) return before
-  const situation = await loadSituation(tx, orderId, device, ctx)
+  const situation = await loadSituation(tx, orderId, device, begun)
   if (!situation.ok) return situation
   const around = await statesAround(tx, [before.value.link.orderId], [before.value.device.id])
   const returned = ofKind(around, 'return').find((r) => r.linkId === old.id)
@@ -190,7 +223,7 @@ const loadCorrection = async (
 const namesDevice = (p: CorrectLinkParameters): boolean =>
   [p.scan, p.scanData, p.deviceIdentifier, p.serialNumber].some((list) => list.length > 0)
 
-const correct =
+const correctOnce =
   (runner: StepRunner) =>
   async (call: Call): Promise<Reply> => {
     const [read, target] = [takeParameters(call, correctLinkParameters), await linkOfCall(runner, call)]
@@ -204,10 +237,14 @@ const correct =
     const right = both(order, claim)
     if (!right.ok) return problemReply(right.problems)
     const [orderId, device] = right.value
-    const orders = await ordersById(runner.db, [old.orderId, orderId])
-    const locks = [...orders.map(orderLock), deviceLock(oldDevice.serialNumber), deviceLock(device.serialNumber)]
+    const known = await ordersWithPatients(runner.db, [old.orderId, orderId])
+    const locks = [...locksOf(known), deviceLock(oldDevice.serialNumber), deviceLock(device.serialNumber)]
     const told = await runStep(runner, stepCall(call, 'apply-device', '$correct-link', p, locks), {
-      load: (tx, ctx) => loadCorrection(tx, old, orderId, device, ctx),
+      load: async (tx, begun) => {
+        const loaded = await loadCorrection(tx, old, orderId, device, begun)
+        if (loaded.ok) sureOfPatient(accept(loaded.value.right), known, locks)
+        return loaded
+      },
       decide: (c, ctx) => withWarnings(correctLink(p, c, ctx), right.warnings),
       tell: (tx, { answer, warnings }) =>
         tellParameters(
@@ -223,6 +260,8 @@ const correct =
     return toldReply(told)
   }
 
+const correct = (runner: StepRunner) => (call: Call) => withFreshLocks(() => correctOnce(runner)(call))
+
 const application =
   (runner: StepRunner) =>
   async (call: Call): Promise<Reply> => {
@@ -232,8 +271,9 @@ const application =
     const p = read.value
     const locks = [deviceLock(claim.value.serialNumber)]
     const told = await runStep(runner, stepCall(call, 'apply-device', '$record-application', p, locks), {
-      load: async (tx, ctx) => {
-        const device = deviceMeant(claim.value, await devicesWithSerial(tx, claim.value.serialNumber), ctx)
+      load: async (tx, begun) => {
+        const known = await devicesWithSerial(tx, claim.value.serialNumber)
+        const device = deviceMeant(claim.value, known, await begun)
         if (!device.ok) return device
         const around = await statesAround(tx, [], [device.value.id])
         return accept({
@@ -291,6 +331,7 @@ export const applyDeviceRoutes = (runner: StepRunner): readonly Route[] => {
     may: clinic,
     step: 'apply-device',
     fhir: { types: [type], operation },
+    find: absent(runner.db, type),
     handle,
   })
   return [

@@ -45,6 +45,8 @@ export interface Route {
   /** For the log line. */
   readonly step: StepName | 'read' | 'operate'
   readonly handle: (call: Call) => Promise<Reply>
+  /** What of the address is not there for this caller; asked where the call is refused unread, for 404 goes before 400. */
+  readonly find?: (call: Call) => Promise<readonly Problem[]>
   /** What the CapabilityStatement says of it. */
   readonly fhir?: {
     readonly types: readonly string[]

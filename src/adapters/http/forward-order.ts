@@ -7,13 +7,8 @@ import type { TaskState } from '../../model/states.ts'
 import { identifierSystems } from '../../model/systems.ts'
 import { checkResource } from '../fhir/door/check-resource.ts'
 import type { Tx } from '../postgres/database.ts'
-import {
-  answerDelivery,
-  listDeliveries,
-  pauseDestination,
-  replayDelivery,
-  resumeDestination,
-} from '../postgres/deliveries.ts'
+import { answerDelivery, type DeliveryFilter, listDeliveries, replayDelivery } from '../postgres/deliveries.ts'
+import { listDestinations, pauseDestination, resumeDestination } from '../postgres/destinations.ts'
 import { readResource } from '../postgres/find-resources.ts'
 import { ordersById, statesById } from '../postgres/load-states.ts'
 import { resourceText } from '../postgres/resource-text.ts'
@@ -42,6 +37,7 @@ const idOfCriterion = (call: Call): Checked<string> => {
     refusal('wrong-parameter', '', {
       found: only?.join('='),
       expected: `identifier=${identifierSystems.Task}|<value>`,
+      location: 'http.identifier',
     }),
   ])
 }
@@ -50,7 +46,7 @@ const versionProblems = (call: Call, version: number): readonly Problem[] => {
   const ifMatch = call.header('if-match')
   return ifMatch === undefined || ifMatch === `W/"${version}"` || ifMatch === `"${version}"`
     ? []
-    : [refusal('version-conflict', '', { found: ifMatch, expected: `W/"${version}"` })]
+    : [refusal('version-conflict', '', { found: ifMatch, expected: `W/"${version}"`, location: 'http.If-Match' })]
 }
 
 /** Takes the answer; with `call.dryRun` everything but that. */
@@ -108,14 +104,31 @@ const json = (status: number, value: unknown): Reply => ({
 
 const parameter = (call: Call, name: string): string | undefined => call.query.find(([n]) => n === name)?.[1]
 
+const usualPage = 100
+const longestPage = 1000
+
+/** A whole number above zero; anything else says nothing. */
+const wholeNumber = (text: string | undefined): number | undefined =>
+  text !== undefined && /^[1-9]\d{0,14}$/.test(text) ? Number(text) : undefined
+
+/** `next` is the address of what follows; absent on the last page. Stable while messages arrive: newest first. */
 const list =
   (runner: StepRunner) =>
   async (call: Call): Promise<Reply> => {
     const [destination, fate, order] = ['destination', 'fate', 'order'].map((name) => parameter(call, name))
-    const limit = Math.min(Math.max(Number(parameter(call, 'count') ?? 100) || 100, 1), 1000)
-    const filter = { ...(destination && { destination }), ...(fate && { fate }), ...(order && { order }) }
-    return json(200, { deliveries: await listDeliveries(runner.db, filter, limit) })
+    const before = wholeNumber(parameter(call, 'before'))
+    const limit = Math.min(wholeNumber(parameter(call, 'count')) ?? usualPage, longestPage)
+    const asked = { ...(destination && { destination }), ...(fate && { fate }), ...(order && { order }) }
+    const filter: DeliveryFilter = { ...asked, ...(before !== undefined && { before }) }
+    const { deliveries, next } = await listDeliveries(runner.db, filter, limit)
+    const further = new URLSearchParams({ ...asked, count: String(limit), before: String(next) })
+    return json(200, { deliveries, ...(next !== undefined && { next: `/deliveries?${further}` }) })
   }
+
+const listAll = (runner: StepRunner) => async (): Promise<Reply> => {
+  const ids = runner.parties.readingServices.map((r) => r.id)
+  return json(200, { destinations: await listDestinations(runner.db, ids) })
+}
 
 const replay =
   (runner: StepRunner, queue: Queue) =>
@@ -150,6 +163,10 @@ export const forwardOrderRoutes = (runner: StepRunner, queue: Queue): readonly R
       may: ['reading-service', 'operator'],
       step: 'forward-order',
       fhir: { types: ['Task'], interaction: 'update' },
+      find: async (call) => {
+        const task = await ownTask(runner, call, call.params.id ?? '')
+        return task.ok ? [] : task.problems
+      },
       handle: answer(runner),
     },
     {
@@ -161,6 +178,7 @@ export const forwardOrderRoutes = (runner: StepRunner, queue: Queue): readonly R
       handle: answer(runner),
     },
     { method: 'GET', url: '/deliveries', may: operator, step: 'operate', handle: list(runner) },
+    { method: 'GET', url: '/destinations', may: operator, step: 'operate', handle: listAll(runner) },
     { method: 'POST', url: '/deliveries/:id/replay', may: operator, step: 'operate', handle: replay(runner, queue) },
     { method: 'POST', url: '/destinations/:id/pause', may: operator, step: 'operate', handle: pause(runner, true) },
     { method: 'POST', url: '/destinations/:id/resume', may: operator, step: 'operate', handle: pause(runner, false) },

@@ -19,8 +19,10 @@ export const operateRoutes = (db: Database, closing: () => boolean): readonly Ro
     step: 'operate',
     handle: async () => {
       if (closing()) return problemReply([refusal('not-ready', '', { note: 'The service is stopping.' })])
-      await db.query('select 1 as x')
-      return json(200, { ready: true })
+      const trouble = await db.trouble()
+      return trouble === undefined
+        ? json(200, { ready: true })
+        : problemReply([refusal('not-ready', '', { note: trouble })])
     },
   },
 ]

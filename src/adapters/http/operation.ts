@@ -1,7 +1,7 @@
 /** What the operations have in common: Parameters in, Parameters out, one step, remembered by captureKey. */
 import type { OperationOutcome, Parameters } from 'fhir/r4.js'
 import { type ParameterTable, type ReadParameters, readParameters } from '../../model/parameters.ts'
-import { accept, type Checked, type Problem, refuse } from '../../model/problems.ts'
+import { accept, type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
 import { canonical } from '../../model/tree.ts'
 import { checkResource } from '../fhir/door/check-resource.ts'
 import { writeJson } from '../fhir/door/exact-numbers.ts'
@@ -18,6 +18,12 @@ export const takeParameters = <T extends ParameterTable>(call: Call, table: T): 
   const problems = checkResource(body, ['Parameters'])
   return problems.length > 0 ? refuse(problems) : readParameters(body as Parameters, table)
 }
+
+/** What a route's address names by id, where the caller finds nothing there: told before what is wrong with the body. */
+export const absent =
+  (tx: Tx, type: string) =>
+  async ({ params: { id }, sight }: Pick<Call, 'params' | 'sight'>): Promise<readonly Problem[]> =>
+    id === undefined || (await readResource(tx, type, id, sight)) ? [] : [refusal('not-known')]
 
 interface Captured {
   readonly captureKey: readonly { readonly value: string; readonly at: string }[]
@@ -54,11 +60,13 @@ export const tellParameters = async (
   warnings: readonly Problem[],
   sight: Sight,
 ): Promise<Told> => {
-  const parts: string[] = []
-  for (const [name, type, id] of outs) {
-    const row = await readResource(tx, type, id, undefined)
-    if (row) parts.push(`{"name":${JSON.stringify(name)},"resource":${await shownText(tx, row, sight)}}`)
-  }
+  const found = await Promise.all(
+    outs.map(async ([name, type, id]) => {
+      const row = await readResource(tx, type, id, undefined)
+      return row ? [`{"name":${JSON.stringify(name)},"resource":${await shownText(tx, row, sight)}}`] : []
+    }),
+  )
+  const parts = found.flat()
   const outcome: OperationOutcome | undefined = warnings.length > 0 ? operationOutcome(warnings) : undefined
   if (outcome) parts.push(writeJson({ name: 'outcome', resource: outcome }))
   // an empty array is no FHIR

@@ -50,15 +50,19 @@ const readHistoryAsked = (call: Call): Checked<HistoryAsked> => {
   const problems: Problem[] = []
   const given = new Map(call.query.filter(([name]) => name !== '_format' && name !== '_pretty'))
   const wrong = (name: string, expected: string) =>
-    problems.push(refusal('wrong-parameter', '', { found: `${name}=${given.get(name)}`, expected }))
+    problems.push(
+      refusal('wrong-parameter', '', { found: `${name}=${given.get(name)}`, expected, location: `http.${name}` }),
+    )
   const [count, since, cursor] = [given.get('_count'), given.get('_since'), given.get('_cursor')]
-  if (count !== undefined && !/^\d{1,9}$/.test(count)) wrong('_count', 'a number')
+  if (count !== undefined && !/^\d{1,9}$/.test(count)) wrong('_count', 'a whole number of at most nine digits')
   const from = since === undefined ? undefined : spanOf(since)?.[0]
   if (since !== undefined && from === undefined) wrong('_since', 'an instant')
-  if (cursor !== undefined && !/^[1-9]\d{0,8}$/.test(cursor)) wrong('_cursor', 'the cursor of a next link')
+  if (cursor !== undefined && !/^[1-9]\d{0,8}$/.test(cursor))
+    wrong('_cursor', 'what stands in the link to the next page')
   const unknown = [...given.keys()].filter((name) => !['_count', '_since', '_cursor'].includes(name))
   if (isStrict(call))
-    for (const found of unknown) problems.push(refusal('unknown-parameter', '', { found, expected: '_count, _since' }))
+    for (const found of unknown)
+      problems.push(refusal('unknown-parameter', '', { found, expected: '_count, _since', location: 'http.query' }))
   if (problems.length > 0) return refuse(problems)
   return accept({
     count: Math.min(Number(count ?? 50), searchLimits.page),

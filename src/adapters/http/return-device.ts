@@ -32,8 +32,9 @@ const takeBackOnce = async (runner: StepRunner, call: Call): Promise<Reply> => {
   )
   const locks = [deviceLock(claim.value.serialNumber), ...orders.map(orderLock)]
   const told = await runStep(runner, stepCall(call, 'return-device', '$record-return', p, locks), {
-    load: async (tx, ctx) => {
-      const device = deviceMeant(claim.value, await devicesWithSerial(tx, claim.value.serialNumber), ctx)
+    load: async (tx, begun) => {
+      const devices = await devicesWithSerial(tx, claim.value.serialNumber)
+      const device = deviceMeant(claim.value, devices, await begun)
       if (!device.ok) return device
       const near = ofKind(await statesAround(tx, [], [device.value.id]), 'link')
       if (near.some((l) => !orders.some((o) => o.id === l.orderId))) throw new NotLocked()

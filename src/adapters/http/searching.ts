@@ -70,7 +70,12 @@ const answered = async (
 ): Promise<Reply> => {
   const page = await searchResources(db, search, call.sight)
   if (page === undefined)
-    return problemReply([refusal('cursor-gone', '', { note: 'Its first page was asked for more than a day ago.' })])
+    return problemReply([
+      refusal('cursor-gone', '', {
+        note: 'Its first page was asked for more than a day ago.',
+        location: 'http._cursor',
+      }),
+    ])
   const entries = await entriesOf(db, base, search, page, call, warnings)
   const links = [{ relation: 'self', url: link(base, search) }]
   if (page.next !== undefined) links.push({ relation: 'next', url: link(base, search, page.next) })

@@ -1,27 +1,33 @@
 /** The server: bodies parsed once at the door, every error an OperationOutcome, one line in the log for each request. */
-import type { Socket } from 'node:net'
-import Fastify, {
-  type FastifyBaseLogger,
-  type FastifyInstance,
-  type FastifyReply,
-  type FastifyRequest,
-  LogController,
-} from 'fastify'
+import { randomUUIDv7 } from 'node:crypto'
+import Fastify, { type FastifyInstance, type FastifyReply, type FastifyRequest } from 'fastify'
 import type { Logger } from 'pino'
-import { v7 as uuidv7 } from 'uuid'
 import type { ActingCaller } from '../../flow/step.ts'
 import type { Configuration } from '../../model/configuration.ts'
 import { type Problem, refusal } from '../../model/problems.ts'
 import { parseJson } from '../fhir/door/parse-json.ts'
+import { kindOf } from '../kind-of-error.ts'
 import { isOutage } from '../postgres/database.ts'
 import { type Call, problemReply, type Reply, type Route } from './call.ts'
-import { sightOf, whoCalls } from './callers.ts'
+import { openGuard, sightOf, whoCalls } from './callers.ts'
+import {
+  fhirJson,
+  harmlessHeaders,
+  maxHeaderSize,
+  type RequestDeadlines,
+  usualDeadlines,
+  Wire,
+  wireProblem,
+} from './wire.ts'
 
-const fhirJson = 'application/fhir+json; charset=utf-8'
 const formType = 'application/x-www-form-urlencoded'
 const bodyLimit = 1024 * 1024
 
 declare module 'fastify' {
+  interface FastifyInstance {
+    /** Every method with its address, as the server knows them: `GET /fhir/:type/:id`. */
+    routeList: readonly string[]
+  }
   interface FastifyRequest {
     acting?: ActingCaller
     received?: {
@@ -34,9 +40,25 @@ declare module 'fastify' {
   }
 }
 
-/** Taken from the caller where it is harmless in a log and in a header. */
+/** Logged, returned and sent on: taken from the caller where it can do no harm in a log line and in a header. */
+const harmless = /^[A-Za-z0-9._:-]{1,64}$/
+
 const requestId = (given: string | undefined): string =>
-  given !== undefined && /^[A-Za-z0-9._:-]{1,64}$/.test(given) ? given : uuidv7()
+  given !== undefined && harmless.test(given) ? given : randomUUIDv7()
+
+/** The caller's own id where ours took its place; as R4's http.html has it, Custom Headers. */
+const correlation = (request: FastifyRequest): Record<string, string> => {
+  const given = request.headers['x-request-id']
+  return typeof given === 'string' && given !== request.id && /^[\x21-\x7e]{1,128}$/.test(given)
+    ? { 'x-correlation-id': given }
+    : {}
+}
+
+/** What stands behind the first question mark of the address; a second one is part of a value. */
+const queryOf = ({ url }: FastifyRequest): string => {
+  const at = url.indexOf('?')
+  return at === -1 ? '' : url.slice(at + 1)
+}
 
 /** `application/json` only for who asks for it and not for FHIR's own. */
 const answerType = (accept: string | undefined): string | undefined => {
@@ -46,27 +68,26 @@ const answerType = (accept: string | undefined): string | undefined => {
 }
 
 const formatProblems = (request: FastifyRequest, url: string): readonly Problem[] => {
-  const format = new URLSearchParams(request.url.split('?')[1] ?? '').get('_format')
+  const format = new URLSearchParams(queryOf(request)).get('_format')
   const wrong = format !== null && !/json/i.test(format)
   if (!url.startsWith('/fhir') || (!wrong && answerType(request.headers.accept) !== undefined)) return []
   return [
-    refusal('format-not-offered', '', { found: format ?? request.headers.accept, expected: 'application/fhir+json' }),
+    refusal('format-not-offered', '', {
+      found: wrong ? format : request.headers.accept,
+      expected: 'application/fhir+json',
+      location: wrong ? 'http._format' : 'http.Accept',
+    }),
   ]
 }
 
 const send = (request: FastifyRequest, reply: FastifyReply, answer: Reply): FastifyReply => {
-  reply.code(answer.status).headers({
-    'x-request-id': request.id,
-    'cache-control': 'no-store',
-    'x-content-type-options': 'nosniff',
-    ...answer.headers,
-  })
+  reply.code(answer.status).headers({ ...harmlessHeaders(request.id), ...correlation(request), ...answer.headers })
   if (answer.body === undefined) return reply.send()
   return reply.type(answer.type ?? answerType(request.headers.accept) ?? fhirJson).send(answer.body)
 }
 
 const callOf = (request: FastifyRequest, caller: ActingCaller, configuration: Configuration): Call => {
-  const query = [...new URLSearchParams(request.url.split('?')[1] ?? '')]
+  const query = [...new URLSearchParams(queryOf(request))]
   return {
     caller,
     sight: sightOf(caller, configuration.sites),
@@ -105,8 +126,7 @@ const asking = (answer: Reply, route: Guarded): Reply =>
 const admit =
   (route: Guarded, configuration: Configuration) =>
   async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply | undefined> => {
-    const header = (name: string) => request.headers[name] as string | undefined
-    const who = route.may === 'public' ? anybody : whoCalls(configuration, header, route.page)
+    const who = route.may === 'public' ? anybody : whoCalls(configuration, linesOf(request), route.page)
     if (!('role' in who)) return send(request, reply, asking(problemReply(who), route))
     request.acting = who
     if (allows(route, who)) return undefined
@@ -114,40 +134,83 @@ const admit =
     return send(request, reply, problemReply([refusal('not-allowed', '', { found: who.role, expected })]))
   }
 
-const anybody: ActingCaller = { id: 'anybody', role: 'local' }
+const linesOf = (request: FastifyRequest) => (name: string) => request.raw.headersDistinct[name] ?? []
 
-/** Whether a rehearsal is asked for must be plain: a word that is not known may have meant that nothing is to be kept. */
-const rehearsalProblems = (request: FastifyRequest): readonly Problem[] => {
-  const asked = new Set(new URLSearchParams(request.url.split('?')[1] ?? '').getAll('dry-run'))
-  const plain = asked.size < 2 && [...asked].every((value) => value === 'true' || value === 'false')
-  return plain
-    ? []
-    : [refusal('wrong-parameter', '', { found: `dry-run=${[...asked].join()}`, expected: 'true or false' })]
+/** Without callers whoever reaches us may do everything, so that nobody else may: at every address. */
+const guardOpen = async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply | undefined> => {
+  const problems = openGuard(linesOf(request), request.raw.url ?? '')
+  return problems.length > 0 ? send(request, reply, problemReply(problems)) : undefined
 }
+
+const anybody: ActingCaller = { id: 'anybody', role: 'local' }
 
 const handler =
   (route: Route, configuration: Configuration) =>
   async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply> => {
+    const call = callOf(request, request.acting ?? anybody, configuration)
+    const media = mediaProblems(request, route)
     const problems = [
       ...formatProblems(request, route.url),
-      ...mediaProblems(request, route),
-      ...rehearsalProblems(request),
-      ...(request.received?.problems ?? []),
+      ...queryProblems(request),
+      // what came as something else than JSON cannot be judged as JSON
+      ...(media.length > 0 ? media : (request.received?.problems ?? [])),
     ]
-    if (problems.length > 0) return send(request, reply, problemReply(problems))
-    return send(request, reply, await route.handle(callOf(request, request.acting ?? anybody, configuration)))
+    if (problems.length === 0) return send(request, reply, await route.handle(call))
+    const missing = route.find === undefined ? [] : await route.find(call)
+    return send(request, reply, problemReply([...missing, ...problems]))
   }
 
-/** A form is taken where a search is asked for, and nothing else is taken there. */
-const mediaProblems = (request: FastifyRequest, route: Route): readonly Problem[] =>
-  request.received === undefined || (request.received.form ?? false) === (route.form ?? false)
-    ? []
-    : [
-        refusal('media-type-not-taken', '', {
-          found: request.headers['content-type'],
-          expected: route.form ? formType : 'application/fhir+json',
-        }),
-      ]
+const typesTaken = (route: Route): string => (route.form ? formType : 'application/fhir+json')
+
+/**
+ * A form is taken where a search is asked for, and nothing else is taken there. JSON in FHIR is UTF-8, and it comes
+ * as it is: unpacking what others have packed is a way to make a small request large.
+ */
+const mediaProblems = (request: FastifyRequest, route: Route): readonly Problem[] => {
+  if (request.received === undefined) return []
+  const { 'content-type': type = '', 'content-encoding': coding } = request.headers
+  const problems: Problem[] = []
+  const charset = type.includes('=') ? /;\s*charset\s*=\s*"?([^";\s]*)/i.exec(type)?.[1] : undefined
+  const otherCharset = charset !== undefined && !/^utf-?8$/i.test(charset)
+  if (otherCharset || (request.received.form ?? false) !== (route.form ?? false))
+    problems.push(
+      refusal('media-type-not-taken', '', {
+        found: type,
+        expected: `${typesTaken(route)}${otherCharset ? ' in UTF-8' : ''}`,
+        location: 'http.Content-Type',
+      }),
+    )
+  if (coding !== undefined && coding.toLowerCase() !== 'identity')
+    problems.push(
+      refusal('content-coding-not-taken', '', {
+        found: coding,
+        expected: 'no Content-Encoding',
+        location: 'http.Content-Encoding',
+      }),
+    )
+  return problems
+}
+
+/** A query that cannot be decoded, or of which nobody can say whether it asks for a dry run, is not guessed at. */
+const queryProblems = (request: FastifyRequest): readonly Problem[] => {
+  const text = queryOf(request)
+  if (text === '') return []
+  if (text.includes('%') && !isDecodable(text)) return [{ ...brokenAddress, location: 'http.query' }]
+  const asked = [...new Set(new URLSearchParams(text).getAll('dry-run'))]
+  const unclear = asked.length > 1 ? [asked.join(' and ')] : asked.filter((v) => v !== 'true' && v !== 'false')
+  return unclear.map((found) =>
+    refusal('wrong-parameter', '', { found, expected: 'true or false', location: 'http.dry-run' }),
+  )
+}
+
+const isDecodable = (text: string): boolean => {
+  try {
+    decodeURIComponent(text)
+    return true
+  } catch {
+    return false
+  }
+}
 
 /** A body is kept as text and as parsed; what is wrong with it is told only to who may call. */
 const takeBodies = (app: FastifyInstance): void => {
@@ -171,14 +234,25 @@ const problemOf = (error: { code?: string; statusCode?: number }, request: Fasti
     return refusal('media-type-not-taken', '', {
       found: request.headers['content-type'] ?? 'none',
       expected: 'application/fhir+json',
+      location: 'http.Content-Type',
     })
-  if (error.code === 'FST_ERR_CTP_BODY_TOO_LARGE')
-    return refusal('body-too-large', '', { expected: `at most ${bodyLimit} bytes` })
+  if (error.code === 'FST_ERR_CTP_BODY_TOO_LARGE') {
+    const length = request.headers['content-length']
+    const found = length === undefined ? {} : { found: `${length} bytes` }
+    return refusal('body-too-large', '', { ...found, expected: `at most ${bodyLimit} bytes` })
+  }
   if (isOutage(error)) return refusal('not-ready')
-  if (error.statusCode !== undefined && error.statusCode < 500)
-    return refusal('malformed-json', '', { note: 'The request cannot be read.' })
+  if (error.statusCode !== undefined && error.statusCode < 500) return refusal('malformed-request')
   return undefined
 }
+
+/** What is wrong with the request as HTTP is told before anybody looks at its address, and ends the connection. */
+const refuseWire = async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply | undefined> => {
+  const problem = wireProblem(request.raw)
+  return problem && send(request, reply.header('connection', 'close'), problemReply([problem]))
+}
+
+const brokenAddress = refusal('malformed-request', '', { note: 'The percent-encoding of the address is broken.' })
 
 /** A bug is told by its id and nothing else; the log has the rest. */
 const bugReply = (id: string): Reply => ({
@@ -229,21 +303,6 @@ const refuseAddress =
     })
   }
 
-/** What is no HTTP may hold anybody's data: of the error only its kind is logged. */
-const answerNoHttp = (error: Error & { code?: string }, socket: Socket, log: Logger): void => {
-  if (error.code === 'ECONNRESET' || !socket.writable) return void socket.destroy()
-  const { status, body = '' } = problemReply([
-    refusal('malformed-json', '', { note: 'The request cannot be read as HTTP.' }),
-  ])
-  log.info({ step: 'none', route: 'none', status, cause: error.code ?? 'unknown' }, 'request')
-  const head = [
-    `HTTP/1.1 ${status} Bad Request`,
-    `content-type: ${fhirJson}`,
-    `content-length: ${Buffer.byteLength(body)}`,
-  ]
-  socket.end([...head, 'connection: close', '', body].join('\r\n'))
-}
-
 const logLine = (request: FastifyRequest, reply: FastifyReply, routes: ReadonlyMap<string, Route>) => {
   const route = routes.get(`${request.method === 'HEAD' ? 'GET' : request.method} ${request.routeOptions.url}`)
   const id = (request.params as { id?: string } | undefined)?.id
@@ -260,39 +319,67 @@ const logLine = (request: FastifyRequest, reply: FastifyReply, routes: ReadonlyM
   }
 }
 
+export interface ServerOptions {
+  /** Told when a call fails because the database is lost or busy. */
+  readonly onOutage?: (error: unknown) => void
+  readonly deadlines?: RequestDeadlines
+}
+
 /**
  * @param routes each says who may call it
+ * @param onOutage told of what was answered with 503 because of the database
  * @throws when a route says nothing of its callers
  */
-export const createServer = (configuration: Configuration, routes: readonly Route[], log: Logger): FastifyInstance => {
+export const createServer = (
+  configuration: Configuration,
+  routes: readonly Route[],
+  log: Logger,
+  { onOutage = () => {}, deadlines = usualDeadlines }: ServerOptions = {},
+): FastifyInstance => {
   const silent = routes.find((r) => r.may === undefined || (r.may !== 'public' && r.may.length === 0))
   if (silent) throw new Error(`The route ${silent.method} ${silent.url} does not say who may call it.`)
+  const wire = new Wire(log, deadlines)
+  // without lines of its own, some of which quote the address: ours say what is needed
   const app = Fastify({
-    loggerInstance: log as FastifyBaseLogger,
-    logController: new LogController({ disableRequestLogging: true }),
     genReqId: (request) => requestId(request.headers['x-request-id'] as string | undefined),
-    requestTimeout: 30_000,
+    requestTimeout: deadlines.requestMs,
+    http: {
+      headersTimeout: deadlines.headersMs,
+      connectionsCheckingInterval: deadlines.checkMs,
+      maxHeaderSize,
+      // refused by ourselves, with an OperationOutcome
+      requireHostHeader: false,
+    },
     connectionTimeout: 60_000,
     keepAliveTimeout: 2_000,
+    // what still arrives while the service closes is served: the caller sent it before it could know
+    return503OnClosing: false,
     routerOptions: { maxParamLength: 200, ignoreTrailingSlash: true },
     exposeHeadRoutes: true,
-    frameworkErrors: (_error, request, reply) => {
-      send(request, reply, problemReply([refusal('not-known')]))
+    frameworkErrors: (error, request, reply) => {
+      send(request, reply, problemReply([error.code === 'FST_ERR_BAD_URL' ? brokenAddress : refusal('not-known')]))
       log.info(logLine(request, reply, new Map()), 'request')
     },
-    clientErrorHandler: (error, socket) => answerNoHttp(error, socket, log),
+    clientErrorHandler: (error, socket) => wire.onError(error, socket),
   })
+  wire.attach(app)
+  const routeList: string[] = []
+  app.decorate('routeList', routeList)
+  app.addHook('onRoute', ({ method, url }) => void routeList.push(...[method].flat().map((m) => `${m} ${url}`)))
   takeBodies(app)
   const byName = new Map(routes.map((r) => [`${r.method} ${r.url}`, r]))
   app.addHook('onResponse', async (request, reply) => {
     log.info(logLine(request, reply, byName), 'request')
   })
   app.setErrorHandler(async (error, request, reply) => {
+    if (isOutage(error)) onOutage(error)
     const problem = problemOf(error as { code?: string; statusCode?: number }, request)
     if (problem) return send(request, reply, problemReply([problem]))
-    log.error({ requestId: request.id, err: error }, 'a bug, or an outage that is not known as one')
+    log.error({ requestId: request.id, err: kindOf(error) }, 'a bug, or an outage that is not known as one')
     return send(request, reply, bugReply(request.id))
   })
+  app.addHook('onRequest', refuseWire)
+  if (configuration.callers.length === 0) app.addHook('onRequest', guardOpen)
   app.addHook('onRequest', refuseAddress(routes, configuration))
   app.setNotFoundHandler((request, reply) => send(request, reply, problemReply([refusal('not-known')])))
   for (const route of routes)

@@ -30,9 +30,20 @@ const writers: Readonly<Record<string, readonly string[]>> = {
   Task: ['reading-service', 'operator', 'local'],
 }
 
-const wordOf = (given: readonly ParametersParameter[], name: string): string | undefined => {
-  const found = given.find((p) => p.name === name)
-  return found?.valueCode ?? found?.valueUri ?? found?.valueString ?? found?.valueCanonical
+interface Word {
+  readonly text: string
+  /** Where it stands: in the Parameters, else in the address. */
+  readonly at: string
+  readonly location?: string
+}
+
+const wordOf = (call: Call, given: readonly unknown[], name: string): Word | undefined => {
+  const at = given.findIndex((p) => isTree(p) && p.name === name)
+  const found = given[at] as ParametersParameter | undefined
+  const text = found?.valueCode ?? found?.valueUri ?? found?.valueString ?? found?.valueCanonical
+  if (text !== undefined) return { text, at: `Parameters.parameter[${at}]` }
+  const inQuery = call.query.find(([key]) => key === name)?.[1]
+  return inQuery === undefined ? undefined : { text: inQuery, at: '', location: `http.${name}` }
 }
 
 /** The parameters around the resource; what is in the resource is looked at later. */
@@ -61,18 +72,19 @@ const readAsked = (call: Call): Checked<Asked> => {
   const { body } = call
   const wrapped = isTree(body) && body.resourceType === 'Parameters'
   const problems = wrapped ? [...envelopeProblems(body as unknown as Parameters)] : []
-  const given =
-    wrapped && Array.isArray(body.parameter) ? (body.parameter.filter(isTree) as unknown as ParametersParameter[]) : []
-  const inQuery = (name: string) => call.query.find(([key]) => key === name)?.[1]
-  const mode = wordOf(given, 'mode') ?? inQuery('mode') ?? (id === undefined ? 'create' : 'update')
-  const profile = wordOf(given, 'profile') ?? inQuery('profile')
-  const resource = wrapped ? given.find((p) => p.name === 'resource')?.resource : body
-  if (!modes.includes(mode as Mode))
-    problems.push(refusal('unknown-code', '', { found: `mode ${mode}`, expected: modes.join(' | ') }))
-  if (profile !== undefined && profile.split('|')[0] !== `http://hl7.org/fhir/StructureDefinition/${type}`)
-    problems.push(
-      refusal('profile-not-known', '', { found: profile, expected: `http://hl7.org/fhir/StructureDefinition/${type}` }),
-    )
+  const given: readonly unknown[] = wrapped && Array.isArray(body.parameter) ? body.parameter : []
+  const [asked, profile] = [wordOf(call, given, 'mode'), wordOf(call, given, 'profile')]
+  const mode = asked?.text ?? (id === undefined ? 'create' : 'update')
+  const resource = wrapped ? given.filter(isTree).find((p) => p.name === 'resource')?.resource : body
+  if (asked && !modes.includes(mode as Mode)) {
+    const { at, text, ...where } = asked
+    problems.push(refusal('unknown-code', at, { found: `mode ${text}`, expected: modes.join(' | '), ...where }))
+  }
+  const taken = `http://hl7.org/fhir/StructureDefinition/${type}`
+  if (profile && profile.text.split('|')[0] !== taken) {
+    const { at, text, ...where } = profile
+    problems.push(refusal('profile-not-known', at, { found: text, expected: taken, ...where }))
+  }
   if (resource === undefined && mode !== 'delete')
     problems.push(refusal('missing-parameter', '', { expected: `resource: a ${type}, alone or in Parameters` }))
   return problems.length > 0 ? refuse(problems) : accept({ resource, mode: mode as Mode })
@@ -117,13 +129,19 @@ const rehearsed = async (
     : answerOne(runner, { ...rehearsal, params: { ...call.params, id: taskId } })
 }
 
+/** Whether the address leads to anything that the caller may see. */
+const absent = async ({ db }: StepRunner, call: Call): Promise<readonly Problem[]> => {
+  const { type = '', id } = call.params
+  const there = searchParameters[type] !== undefined
+  const found = there && (id === undefined || (await readResource(db, type, id, call.sight)))
+  return found ? [] : [refusal('not-known')]
+}
+
 const validate =
   (runner: StepRunner, base: () => string) =>
   async (call: Call): Promise<Reply> => {
-    const { type = '', id } = call.params
-    const there = searchParameters[type] !== undefined
-    if (!there || (id !== undefined && !(await readResource(runner.db, type, id, call.sight))))
-      return problemReply([refusal('not-known')])
+    const missing = await absent(runner, call)
+    if (missing.length > 0) return problemReply(missing)
     const asked = readAsked(call)
     if (!asked.ok) return problemReply(asked.problems)
     const told = await rehearsed(runner, base, call, asked.value)
@@ -137,5 +155,6 @@ export const validateRoutes = (runner: StepRunner, base: () => string): readonly
     may: everyone,
     step: 'read',
     fhir: { types: Object.keys(writers), operation: 'validate' },
+    find: (call) => absent(runner, call),
     handle: validate(runner, base),
   }))

@@ -2,7 +2,7 @@
  * The configuration in force is a fact in the journal: an evening as of an earlier moment is told by the cut-offs and
  * rules of then. No secret is part of it.
  */
-import { v7 as uuidv7 } from 'uuid'
+import { randomUUIDv7 } from 'node:crypto'
 import type { Parties, Tolerances } from '../../model/configuration.ts'
 import type { Instant } from '../../model/states.ts'
 import { canonical } from '../../model/tree.ts'
@@ -40,14 +40,20 @@ export const configurationAsOf = async (tx: Tx, asOf: Instant): Promise<Configur
 /** Written at the start when it differs from what was in force. */
 export const recordConfiguration = (runner: Pick<StepRunner, 'db' | 'parties' | 'tolerances'>): Promise<void> => {
   const fact = factOf(runner)
-  const acting = { caller: { id: 'daybind', role: 'operator' }, requestId: uuidv7(), locks: ['configuration'] } as const
-  return inStep(runner, acting, async (tx, ctx) => {
+  const acting = {
+    caller: { id: 'daybind', role: 'operator' },
+    requestId: randomUUIDv7(),
+    locks: ['configuration'],
+  } as const
+  return inStep(runner, acting, async (tx, begun) => {
+    const ctx = await begun
     const [row] = await tx.query<{ state: ConfigurationFact }>(`${newest} order by seq desc limit 1`)
-    if (row && canonical(row.state) === canonical(fact)) return
+    if (row && canonical(row.state) === canonical(fact)) return { end: 'rollback' }
     await tx.query(
       `insert into journal (recorded_at, occurred_at, step, fact, kind, id, who, request_id, state)
        values ($1::timestamptz, $1::timestamptz, 'operate', 'configured', 'configuration', '${id}', 'daybind', $2, $3)`,
       [ctx.now, ctx.requestId, JSON.stringify(fact)],
     )
+    return { end: 'commit' }
   })
 }

@@ -1,6 +1,6 @@
-/** The rows of deliveries: queueing, claiming, and what became of an attempt. Their pace is real time. */
+/** The rows of deliveries: queueing, what the reading service said, and the operator's view. Their pace is real time. */
+import { randomUUIDv7 } from 'node:crypto'
 import type { Patient, ServiceRequest } from 'fhir/r4.js'
-import { v7 as uuidv7 } from 'uuid'
 import { type LinkedOrder, linkedOrderBundle } from '../../flow/forward-order/linked-order.ts'
 import type { Forward } from '../../flow/step.ts'
 import type { DeviceState, LinkState, OrderState, State, StubState, TaskState } from '../../model/states.ts'
@@ -10,7 +10,9 @@ import { isId, readResource, type Sight } from './find-resources.ts'
 import { statesAround, statesById } from './load-states.ts'
 import { resourceText } from './resource-text.ts'
 
-export type Fate = 'queued' | 'sent' | 'taken' | 'refused' | 'unsure' | 'parked' | 'superseded'
+const fates = ['queued', 'sent', 'taken', 'refused', 'unsure', 'parked', 'superseded'] as const
+
+export type Fate = (typeof fates)[number]
 
 export interface Queued {
   readonly id: string
@@ -49,8 +51,8 @@ const linkedOrder = async (tx: Tx, { orderId, readingService }: Forward): Promis
 }
 
 /**
- * Queues one message for each destination, in the caller's transaction. Older ones for the same order that were never
- * tried are superseded: each message is complete.
+ * Queues one message for each destination, in the caller's transaction. Older ones for the same order that surely did
+ * not arrive are superseded: each message is complete. One that may have arrived is looked for before the new one goes.
  */
 export const queueDeliveries = async (
   tx: Tx,
@@ -59,95 +61,19 @@ export const queueDeliveries = async (
 ): Promise<readonly Queued[]> => {
   const queued: Queued[] = []
   for (const f of forward) {
-    const id = uuidv7()
+    const id = randomUUIDv7()
     const body = writeJson(linkedOrderBundle(await linkedOrder(tx, f), id))
     await tx.query(
       `with older as (update deliveries set fate = 'superseded', next_attempt = null
-         where destination = $2 and order_id = $3 and (fate = 'parked' or (fate = 'queued' and (leased_until is null or leased_until < clock_timestamp()))))
-       insert into deliveries (id, destination, order_id, body, request_id, fate, next_attempt, announced_at, queued_at)
-       select $1, $2, $3, $4, $5, 'queued', t, t, t from clock_timestamp() t`,
+         where destination = $2 and order_id = $3 and (fate = 'parked' or (fate = 'queued' and leased_until is null)))
+       insert into deliveries (id, destination, order_id, body, request_id, fate, next_attempt, queued_at)
+       select $1, $2, $3, $4, $5, 'queued', t, t from clock_timestamp() t`,
       [id, f.readingService, f.orderId, body, requestId],
     )
     queued.push({ id, destination: f.readingService })
   }
   return queued
 }
-
-export interface Claimed {
-  readonly id: string
-  readonly destination: string
-  readonly order_id: string
-  readonly body: string
-  readonly request_id: string
-  readonly fate: 'queued' | 'unsure'
-  /** Counts from 1. */
-  readonly attempts: number
-  /** Each claim gets the next one: an attempt that was overtaken cannot write any more. */
-  readonly fence: number
-  readonly age_seconds: number
-}
-
-/**
- * Takes a delivery for one attempt, unless it is not due, its destination is paused, or an older message for the same
- * order and destination is still under way: nothing overtakes. A lease that ran out was that of an attempt that nobody
- * finished: what became of it is unknown.
- */
-export const claimDelivery = async (tx: Tx, id: string, leaseSeconds: number): Promise<Claimed | undefined> => {
-  const [row] = await tx.query<Claimed>(
-    `update deliveries d set leased_until = clock_timestamp() + make_interval(secs => $2), attempts = attempts + 1, fence = fence + 1,
-       fate = case when leased_until is null then fate else 'unsure' end
-     where d.id = $1 and fate in ('queued', 'unsure')
-       and (leased_until is null or leased_until < clock_timestamp())
-       and next_attempt <= clock_timestamp()
-       and not exists (select from destinations p where p.id = d.destination and p.paused)
-       and not exists (select from deliveries o where o.destination = d.destination and o.order_id = d.order_id
-         and o.seq < d.seq and o.fate in ('queued', 'unsure'))
-     returning id, destination, order_id, body, request_id, fate, attempts, fence,
-       extract(epoch from clock_timestamp() - queued_at)::float8 as age_seconds`,
-    [id, leaseSeconds],
-  )
-  return row
-}
-
-export interface Attempted {
-  readonly fate: Fate
-  readonly reason?: string
-  /** Until the next attempt; absent: none. */
-  readonly delaySeconds?: number
-}
-
-/** Writes what became of an attempt, unless a later attempt has begun. @returns the next message in line, if any */
-export const settleDelivery = async (tx: Tx, claimed: Claimed, result: Attempted): Promise<Queued | undefined> => {
-  const rows = await tx.query<{ id: string }>(
-    `update deliveries set fate = $3, reason = $4, leased_until = null,
-       next_attempt = case when $5::float8 is null then null else clock_timestamp() + make_interval(secs => $5::float8) end,
-       sent_at = case when $3 = 'sent' then clock_timestamp() else sent_at end
-     where id = $1 and fence = $2 and fate in ('queued', 'unsure') returning id`,
-    [claimed.id, claimed.fence, result.fate, result.reason ?? null, result.delaySeconds ?? null],
-  )
-  if (rows.length === 0 || result.fate === 'queued' || result.fate === 'unsure') return undefined
-  const [next] = await tx.query<Queued>(
-    `select id, destination from deliveries where destination = $1 and order_id = $2 and fate in ('queued', 'unsure') order by seq limit 1`,
-    [claimed.destination, claimed.order_id],
-  )
-  return next
-}
-
-/**
- * Deliveries that are due and have no job: retries whose time has come, and those whose job seems lost. Each is marked,
- * so that a backlog is not announced again and again.
- */
-export const takeUnannounced = (tx: Tx, limit: number): Promise<readonly Queued[]> =>
-  tx.query<Queued>(
-    `update deliveries set announced_at = clock_timestamp() where id in (
-       select id from deliveries d where fate in ('queued', 'unsure') and next_attempt <= clock_timestamp()
-         and (announced_at is null or announced_at < next_attempt or announced_at < clock_timestamp() - interval '30 seconds')
-         and (leased_until is null or leased_until < clock_timestamp())
-         and not exists (select from destinations p where p.id = d.destination and p.paused)
-       order by next_attempt limit $1 for update skip locked)
-     returning id, destination`,
-    [limit],
-  )
 
 /**
  * The reading service's answer to a Task: the newest message with this Task of which we know that it arrived is taken
@@ -160,11 +86,10 @@ export const answerDelivery = (
 ) =>
   tx.query(
     `with answered as (select id from deliveries where destination = $1 and order_id = $2 and position($3 in body) > 0
-         and (fate in ('sent', 'taken', 'refused') or (fate in ('queued', 'unsure') and attempts > 0))
-         order by fate in ('sent', 'taken', 'refused') desc, seq desc limit 1),
-       waiting as (update deliveries set announced_at = null where destination = $1 and order_id = $2
-         and fate in ('queued', 'unsure') and id not in (select id from answered))
-     update deliveries set fate = $4, answered_at = clock_timestamp(), next_attempt = null,
+         and (fate in ('sent', 'taken', 'refused') or (fate in ('queued', 'unsure') and attempts > 0)
+           or (fate = 'parked' and may_be_there))
+         order by fate in ('sent', 'taken', 'refused') desc, seq desc limit 1)
+     update deliveries set fate = $4, answered_at = clock_timestamp(), next_attempt = null, may_be_there = false,
        sent_at = coalesce(sent_at, clock_timestamp())
      where id in (select id from answered)`,
     [readingService, orderId, id, taken ? 'taken' : 'refused'],
@@ -183,51 +108,76 @@ export interface DeliveryRow {
   readonly answeredAt: string | null
 }
 
-/** For the operator: without the message itself. */
-export const listDeliveries = (
-  tx: Tx,
-  filter: { destination?: string; fate?: string; order?: string },
-  limit: number,
-): Promise<readonly DeliveryRow[]> =>
-  filter.order !== undefined && !isId(filter.order)
-    ? Promise.resolve([])
-    : tx.query<DeliveryRow>(
-        `select id, destination, order_id as "order", fate, reason, attempts, queued_at as "queuedAt", next_attempt as "nextAttempt",
-       sent_at as "sentAt", answered_at as "answeredAt"
-     from deliveries where ($1::text is null or destination = $1) and ($2::text is null or fate = $2) and ($3::uuid is null or order_id = $3)
-     order by seq desc limit $4`,
-        [filter.destination ?? null, filter.fate ?? null, filter.order ?? null, limit],
-      )
+export interface DeliveryFilter {
+  readonly destination?: string
+  readonly fate?: string
+  readonly order?: string
+  /** Only those that were queued before the one with this number. */
+  readonly before?: number
+}
+
+export interface DeliveryPage {
+  readonly deliveries: readonly DeliveryRow[]
+  /** The number to go on from; absent: there are no more. */
+  readonly next?: number
+}
+
+/** Every destination that ever got a message: each found by a step to the next, not among the messages themselves. */
+const everyDestination = `select min(destination) from deliveries union all
+  select (select min(destination) from deliveries where destination > known.id) from known where known.id is not null`
 
 /**
- * Sends a message again: one that is parked, refused or sent becomes due now. Only the newest for its order and
- * destination: an older one would take back what was told since. An attempt that is under way goes on.
+ * The rows asked for, newest first. Those of an order are few. Else the newest of each destination and fate are looked
+ * up one after another: few are parked among a million that were taken, and they are found without passing by those.
+ */
+const rowsAsked = ({ order, destination, before }: DeliveryFilter, value: (v: unknown) => string): string => {
+  const older = before === undefined ? '' : `and seq < ${value(before)}::bigint`
+  if (order !== undefined)
+    return `select * from deliveries where order_id = ${value(order)}::uuid and fate = any($2) ${older}
+      ${destination === undefined ? '' : `and destination = ${value(destination)}`}`
+  return `with recursive known (id) as (${destination === undefined ? everyDestination : `select ${value(destination)}::text`})
+    select m.* from known, unnest($2::text[]) f, lateral (select * from deliveries
+      where destination = known.id and fate = f ${older} order by seq desc limit $1) m`
+}
+
+/** For the operator, newest first: without the message itself. What waits for a closed destination is due no sooner. */
+export const listDeliveries = async (tx: Tx, filter: DeliveryFilter, limit: number): Promise<DeliveryPage> => {
+  if (filter.order !== undefined && !isId(filter.order)) return { deliveries: [] }
+  const values: unknown[] = [limit + 1, filter.fate === undefined ? fates : [filter.fate]]
+  const asked = rowsAsked(filter, (v) => `$${values.push(v)}`)
+  const rows = await tx.query<DeliveryRow & { seq: number }>(
+    `select d.seq, d.id, d.destination, d.order_id as "order", d.fate, d.reason, d.attempts, d.queued_at as "queuedAt",
+       greatest(d.next_attempt, case when d.next_attempt is not null then p.closed_until end) as "nextAttempt",
+       d.sent_at as "sentAt", d.answered_at as "answeredAt"
+     from (${asked}) d left join destinations p on p.id = d.destination order by d.seq desc limit $1`,
+    values,
+  )
+  const shown = rows.slice(0, limit)
+  const last = shown.at(-1)
+  const deliveries = shown.map(({ seq: _seq, ...row }) => row)
+  return { deliveries, ...(rows.length > limit && last && { next: last.seq }) }
+}
+
+/**
+ * Sends a message again: one that is parked, refused or sent becomes due now, and one that may have arrived is looked
+ * for first. Only the newest for its order and destination: an older one would take back what was told since. An
+ * attempt that is under way goes on. A destination in trouble is tried at once, since a person asks.
  */
 export const replayDelivery = async (tx: Tx, id: string): Promise<Queued | 'not-known' | 'message-superseded'> => {
   if (!isId(id)) return 'not-known'
   const [row] = await tx.query<Queued>(
-    `update deliveries d set fate = case when fate = 'unsure' then 'unsure' else 'queued' end, next_attempt = clock_timestamp(),
-       attempts = 0, reason = null, queued_at = clock_timestamp(),
-       leased_until = case when leased_until > clock_timestamp() then leased_until end
-     where id = $1 and fate <> 'superseded' and not exists (select from deliveries n
-       where n.destination = d.destination and n.order_id = d.order_id and n.seq > d.seq) returning id, destination`,
+    `with again as (
+       update deliveries d set fate = case when fate = 'unsure' or may_be_there then 'unsure' else 'queued' end,
+         next_attempt = clock_timestamp(), attempts = 0, reason = null, queued_at = clock_timestamp(),
+         replayed_at = clock_timestamp(), leased_until = case when fate in ('queued', 'unsure') then leased_until end
+       where id = $1 and fate <> 'superseded' and not exists (select from deliveries n
+         where n.destination = d.destination and n.order_id = d.order_id and n.seq > d.seq) returning id, destination),
+     tried as (update destinations p set closed_until = clock_timestamp() from again
+       where p.id = again.destination and p.closed_until > clock_timestamp())
+     select id, destination from again`,
     [id],
   )
   if (row) return row
   const [there] = await tx.query('select 1 as x from deliveries where id = $1', [id])
   return there ? 'message-superseded' : 'not-known'
 }
-
-export const pauseDestination = (tx: Tx, id: string, reason: string) =>
-  tx.query(
-    'insert into destinations (id, paused, reason) values ($1, true, $2) on conflict (id) do update set paused = true, reason = excluded.reason',
-    [id, reason],
-  )
-
-/** What waited meanwhile is looked at again at once. */
-export const resumeDestination = (tx: Tx, id: string) =>
-  tx.query(
-    `with resumed as (update destinations set paused = false, reason = null where id = $1)
-     update deliveries set announced_at = null where destination = $1 and fate in ('queued', 'unsure')`,
-    [id],
-  )

@@ -24,6 +24,8 @@ export interface Place {
   readonly logFile: string
   readonly binaries: Binaries
   readonly account: Account
+  /** Set when the server is no longer wanted: a start under way is ended. */
+  readonly giveUp: AbortSignal
 }
 
 const lockFile = 'postmaster.pid'
@@ -34,25 +36,25 @@ const startPatience = 300_000
 const stopPatience = 30_000
 
 /**
- * Starts the server on a free port of the loopback interface and waits until it takes connections.
+ * Starts the server on a port of the loopback interface, by default any free one, and waits until it takes connections.
  *
  * A port that somebody else took in between, and processes of a killed predecessor that have not ended yet, are
  * waited out.
  *
  * @throws CannotStart with the server's own words
  */
-export const startPostmaster = async (place: Place): Promise<Postmaster> => {
-  const { cluster, logFile } = place
+export const startPostmaster = async (place: Place, samePort?: number): Promise<Postmaster> => {
+  const { logFile } = place
   await rename(logFile, `${logFile}.previous`).catch(() => undefined) // the first start has none
   const deadline = performance.now() + 10_000
   for (;;) {
-    const port = await freePort()
+    const port = samePort ?? (await freePort())
     const child = await launch(place, port)
-    const trouble = await untilReady(child, cluster)
+    const trouble = await untilReady(child, place)
     if (trouble === undefined && child.pid !== undefined) return { child, pid: child.pid, port }
     const words = await lastWords(logFile)
     const passes = /Address already in use|pre-existing shared memory block|lock file .* already exists/.test(words)
-    if (!passes || performance.now() > deadline) {
+    if (!passes || place.giveUp.aborted || performance.now() > deadline) {
       throw new CannotStart(`The embedded database did not start: ${trouble}${words === '' ? '' : `: ${words}`}`)
     }
     await sleep(200)
@@ -105,7 +107,13 @@ const sendSignal = (pid: number, signal: NodeJS.Signals): void => {
   try {
     process.kill(pid, signal)
   } catch (error) {
-    if ((error as NodeJS.ErrnoException).code !== 'ESRCH') throw error // it ended by itself meanwhile: as wished
+    const { code } = error as NodeJS.ErrnoException
+    if (code === 'ESRCH') return // it ended by itself meanwhile: as wished
+    if (code !== 'EPERM') throw error
+    throw new CannotStart(
+      `A database server left behind (process ${pid}) belongs to another user: end it as that user, or start Daybind as it was started before.`,
+      { cause: error },
+    )
   }
 }
 
@@ -159,7 +167,7 @@ const launch = async ({ cluster, logFile, binaries, account }: Place, port: numb
 }
 
 /** Undefined when the server takes connections, else how it ended. */
-const untilReady = async (child: ChildProcess, cluster: string): Promise<string | undefined> => {
+const untilReady = async (child: ChildProcess, { cluster, giveUp }: Place): Promise<string | undefined> => {
   let ended: string | undefined
   child.once('error', (error) => {
     ended = error.message
@@ -171,9 +179,9 @@ const untilReady = async (child: ChildProcess, cluster: string): Promise<string 
   while (ended === undefined) {
     const lock = await readLockFile(cluster)
     if (lock?.ready === true && lock.pid === child.pid) return undefined
-    if (performance.now() > deadline) {
+    if (giveUp.aborted || performance.now() > deadline) {
       await stopPostmaster(child)
-      return `it took no connections for ${startPatience / 1000} seconds`
+      return giveUp.aborted ? 'it is no longer wanted' : `it took no connections for ${startPatience / 1000} seconds`
     }
     await sleep(5)
   }

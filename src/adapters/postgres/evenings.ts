@@ -117,9 +117,10 @@ const refreshDay = async (w: Watching, site: Site, day: string, asOf: Instant, r
     const serial = deviceId === undefined ? undefined : serials.get(deviceId)
     const orders = await ordersById(w.db, orderId ? [orderId] : [])
     const locks = [...orders.map(orderLock), ...(serial !== undefined ? [deviceLock(serial)] : [])]
-    await inStep(w, { locks, caller: { id: 'daybind', role: 'operator' }, requestId }, (tx, ctx) =>
-      watchAround(tx, orderId ? [orderId] : [], deviceId ? [deviceId] : [], ctx),
-    )
+    await inStep(w, { locks, caller: { id: 'daybind', role: 'operator' }, requestId }, async (tx, begun) => {
+      await watchAround(tx, orderId ? [orderId] : [], deviceId ? [deviceId] : [], await begun)
+      return { end: 'commit' }
+    })
   }
 }
 
@@ -146,7 +147,8 @@ export const issueEvening = async (w: Watching, due: Moment, requestId: string):
   await refreshDay(w, due.site, due.day, asOf, requestId)
   let issued = false
   // stamped like a step, so that a report of before never comes to know of it
-  await inStep(w, { locks: [], caller: { id: 'daybind', role: 'operator' }, requestId }, async (tx, ctx) => {
+  await inStep(w, { locks: [], caller: { id: 'daybind', role: 'operator' }, requestId }, async (tx, begun) => {
+    const ctx = await begun
     const rows = await tx.query(
       `insert into evenings (site, day, moment, as_of, due_at, issued_at, report, sha256)
        values ($1, $2, $3, $4::timestamptz, $5::timestamptz, $6::timestamptz, $7, $8) on conflict do nothing returning site`,
@@ -155,6 +157,7 @@ export const issueEvening = async (w: Watching, due: Moment, requestId: string):
     issued = rows.length > 0
     const recordScope = { own: [siteToken(due.site.id)], inherits: 'nothing' } as const
     if (issued) await save(tx, { step: 'watch-flow', changes: [], records: [measureReport(evening)], recordScope }, ctx)
+    return { end: 'commit' }
   })
   return issued
 }

@@ -40,7 +40,7 @@ export const readResources = async (
   })
   if (pairs.length === 0) return []
   return tx.query<StoredResource>(
-    `select ${columnsOf('r')} from jsonb_to_recordset($1) as x(type text, id uuid)
+    `select ${columnsOf('r')} from json_to_recordset($1) as x(type text, id uuid)
      cross join lateral (select * from resources r where r.type = x.type and r.id = x.id offset 0) r
      where $2::text[] is null or r.seen_by && $2`,
     [JSON.stringify(pairs), sight ?? null],

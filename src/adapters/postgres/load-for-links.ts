@@ -5,11 +5,12 @@ import type { Situation } from '../../flow/apply-device/make-link.ts'
 import type { Context } from '../../flow/step.ts'
 import { accept, type Checked, refusal, refuse } from '../../model/problems.ts'
 import type { DeviceState, LinkState, OrderState, State } from '../../model/states.ts'
+import { instantSql } from '../clock.ts'
 import { parseExactly } from '../fhir/door/exact-numbers.ts'
 import type { Tx } from './database.ts'
 import { readResource, type Sight } from './find-resources.ts'
 import { statesAround, statesById } from './load-states.ts'
-import { resourceText } from './resource-text.ts'
+import { resourceText, type StoredResource } from './resource-text.ts'
 
 export const ofKind = <K extends State['kind']>(states: readonly State[], kind: K) =>
   states.filter((s): s is Extract<State, { kind: K }> => s.kind === kind)
@@ -45,10 +46,31 @@ export const linkById = async (tx: Tx, id: string): Promise<LinkState | undefine
 export const deviceById = async (tx: Tx, id: string): Promise<DeviceState | undefined> =>
   (await statesById(tx, 'device', [id])).find((s): s is DeviceState => s.kind === 'device')
 
-const patientOf = async (tx: Tx, order: OrderState): Promise<Patient> => {
-  const row = await readResource(tx, 'Patient', order.patientId, undefined)
-  if (row === undefined) throw new Error(`Patient/${order.patientId} is not stored`)
-  return parseExactly(resourceText(row)) as Patient
+/** The patient of an order, looked for together with what else is asked for. */
+const patientOf = async (tx: Tx, orderId: string): Promise<Patient | undefined> => {
+  const [row] = await tx.query<StoredResource>(
+    `select r.type, r.id, r.version, ${instantSql('r.updated')} as updated, r.body from orders o
+     join resources r on r.type = 'Patient' and r.id = (o.state->>'patientId')::uuid where o.id = $1`,
+    [orderId],
+  )
+  return row && (parseExactly(resourceText(row)) as Patient)
+}
+
+/** An order with its patient and the source that the patient came from. */
+export interface OrderedPatient {
+  readonly order: OrderState
+  readonly patient: Patient
+  readonly owner: string
+}
+
+export const ordersWithPatients = async (tx: Tx, ids: readonly string[]): Promise<readonly OrderedPatient[]> => {
+  const rows = await tx.query<StoredResource & { state: OrderState; owner: string }>(
+    `select o.state, p.state->>'source' as owner, r.type, r.id, r.version, ${instantSql('r.updated')} as updated, r.body
+     from orders o join patients p on p.id = (o.state->>'patientId')::uuid
+     join resources r on r.type = 'Patient' and r.id = p.id where o.id = any($1::uuid[])`,
+    [ids],
+  )
+  return rows.map((r) => ({ order: r.state, patient: parseExactly(resourceText(r)) as Patient, owner: r.owner }))
 }
 
 /** The order, the device that the claim means, and every link and loose return of either. */
@@ -56,18 +78,19 @@ export const loadSituation = async (
   tx: Tx,
   orderId: string,
   device: DeviceClaim | DeviceState,
-  ctx: Context,
+  begun: Promise<Context>,
 ): Promise<Checked<Situation & { readonly around: readonly State[] }>> => {
-  const meant =
-    'kind' in device ? accept(device) : deviceMeant(device, await devicesWithSerial(tx, device.serialNumber), ctx)
+  const asked = 'kind' in device ? [] : devicesWithSerial(tx, device.serialNumber)
+  const [known, ctx] = await Promise.all([asked, begun])
+  const meant = 'kind' in device ? accept(device) : deviceMeant(device, known, ctx)
   if (!meant.ok) return meant
-  const around = await statesAround(tx, [orderId], [meant.value.id])
+  const [around, patient] = await Promise.all([statesAround(tx, [orderId], [meant.value.id]), patientOf(tx, orderId)])
   const order = ofKind(around, 'order').find((o) => o.id === orderId)
-  if (order === undefined) return refuse([refusal('not-known')])
+  if (order === undefined || patient === undefined) return refuse([refusal('not-known')])
   const returns = ofKind(around, 'return').filter((r) => r.linkId === undefined && r.deviceId === meant.value.id)
   return accept({
     order,
-    patient: await patientOf(tx, order),
+    patient,
     device: meant.value,
     links: ofKind(around, 'link'),
     returns,

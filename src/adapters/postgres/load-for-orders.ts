@@ -33,10 +33,10 @@ const idsByName = async (
   names: readonly Identity[],
 ): Promise<ReadonlyMap<string, readonly string[]>> => {
   const rows = await tx.query<Identity & { id: string }>(
-    `select x.type, x.system, x.value, i.id from jsonb_to_recordset($2) as x(type text, system text, value text)
+    `select x.type, x.system, x.value, i.id from unnest($2::text[], $3::text[], $4::text[]) as x(type, system, value)
      cross join lateral (select id from identities i
        where i.owner = $1 and i.type = x.type and i.system = x.system and i.value = x.value offset 0) i`,
-    [owner, JSON.stringify(names)],
+    [owner, names.map((n) => n.type), names.map((n) => n.system), names.map((n) => n.value)],
   )
   const map = new Map<string, string[]>()
   for (const row of rows) map.set(identityKey(row), [...(map.get(identityKey(row)) ?? []), row.id])

@@ -5,6 +5,7 @@ import { isId } from './find-resources.ts'
 import { type Cursor, cursorProblem, digestOfSearch, readCursor } from './search-cursor.ts'
 import { type Inclusion, includesOf, readInclusion, revIncludesOf } from './search-includes.ts'
 import { type SearchParameter, searchParameters, spanOf, targets } from './search-parameters.ts'
+import { isReferenceValue, valueTaken } from './search-values.ts'
 
 export interface Search {
   readonly type: string
@@ -62,6 +63,7 @@ const conditionOf = (p: SearchParameter, modifier: string | undefined, value: st
   }
   if (p.kind === 'reference') {
     if (modifier !== undefined && modifier !== 'identifier') return undefined
+    if (modifier === undefined && !values.map(unescaped).every(isReferenceValue)) return undefined
     const whole = values.flatMap((v) =>
       modifier === undefined && /^[^/|]+$/.test(v)
         ? (targets[p.name] ?? ['']).map((t) => (t === '' ? v : `${t}/${v}`))
@@ -124,7 +126,15 @@ const common = (draft: Draft, name: string, value: string): boolean | undefined 
 /** What is more than is answered at once; looked at before anything else. */
 const tooMuch = (given: Search['used']): readonly Problem[] => {
   const over = (count: number, limit: number, what: string) =>
-    count > limit ? [refusal('too-much-asked', '', { found: `${count} ${what}`, expected: `at most ${limit}` })] : []
+    count > limit
+      ? [
+          refusal('too-much-asked', '', {
+            found: `${count} ${what}`,
+            expected: `at most ${limit}`,
+            location: 'http.query',
+          }),
+        ]
+      : []
   const values = given.flatMap(([name, value]) => (name === '_cursor' ? [] : alternatives(value)))
   const included = given.filter(([name]) => /^_(rev)?include(:|$)/.test(name))
   return [
@@ -135,12 +145,17 @@ const tooMuch = (given: Search['used']): readonly Problem[] => {
   ]
 }
 
-const commonNames = ['_id', '_lastUpdated', '_count', '_sort', '_total', '_include', '_revinclude']
+const commonNames = ['_id', '_lastUpdated', '_count', '_sort', '_total', '_summary', '_include', '_revinclude']
 
 const unknownParameter = (type: string, key: string, value: string) => {
-  if (/^_include/.test(key)) return { found: `${key}=${value}`, expected: includesOf(type).join(', ') || 'none' }
-  if (/^_revinclude/.test(key)) return { found: `${key}=${value}`, expected: revIncludesOf(type).join(', ') || 'none' }
-  return { found: key, expected: [...commonNames, ...(searchParameters[type] ?? []).map((p) => p.name)].join(', ') }
+  const told = (found: string, known: readonly string[]) => ({
+    found,
+    expected: known.join(', ') || 'none',
+    location: 'http.query',
+  })
+  if (/^_include/.test(key)) return told(`${key}=${value}`, includesOf(type))
+  if (/^_revinclude/.test(key)) return told(`${key}=${value}`, revIncludesOf(type))
+  return told(key, [...commonNames, ...(searchParameters[type] ?? []).map((p) => p.name)])
 }
 
 /** Takes one parameter into the draft. @returns what is wrong with it */
@@ -159,6 +174,16 @@ const take = (draft: Draft, type: string, key: string, value: string): 'unknown'
   // a value of nothing asks for nothing, and NUL is in nothing that is stored
   const empty = alternatives(value).length === 0 || value.includes('\0')
   return empty || shared === false || (shared === undefined && condition === undefined) ? 'wrong' : undefined
+}
+
+const wrongValue = (type: string, key: string, value: string): Problem => {
+  const [name = '', modifier] = key.split(':')
+  const parameter = (searchParameters[type] ?? []).find((p) => p.name === name)
+  return refusal('wrong-parameter', '', {
+    found: `${key}=${value}`,
+    expected: valueTaken(name, modifier, parameter),
+    location: `http.${name}`,
+  })
 }
 
 const draftOf = (): Draft => ({
@@ -193,8 +218,7 @@ export const readSearch = (
       if (strict) problems.push(refusal('unknown-parameter', '', unknownParameter(type, key, value)))
       else warnings.push(warning('unknown-parameter', '', unknownParameter(type, key, value)))
     else draft.used.push([key, value])
-    if (wrong === 'wrong')
-      problems.push(refusal('wrong-parameter', '', { found: `${key}=${value}`, expected: `a value that ${key} takes` }))
+    if (wrong === 'wrong') problems.push(wrongValue(type, key, value))
   }
   const text = asked.findLast(([key]) => key === '_cursor')?.[1]
   const cursor = text === undefined ? undefined : readCursor(text, digestOfSearch({ type, ...draft }))

@@ -69,10 +69,17 @@ export const gapChanges = (found: readonly GapState[], stored: readonly GapState
   return [...changed, ...gone]
 }
 
+/**
+ * Gaps that follow from what is known of a recorder alone, and belong to whoever holds its lock; all others follow from
+ * an order and its links, which nobody changes without the lock of the order. A step that judged more than it holds
+ * would take a gap that another one has just opened for one that the facts no longer show.
+ */
+const ofDevice: ReadonlySet<GapState['code']> = new Set(['no-link', 'return-without-patient'])
+
 const openGaps = async (tx: Tx, orders: readonly string[], devices: readonly string[]): Promise<readonly GapState[]> =>
   (
     await tx.query<{ state: GapState }>(
-      'select state from gaps where order_id = any($1::uuid[]) union select state from gaps where device_id = any($2::uuid[])',
+      'select state from gaps where order_id = any($1::uuid[]) or device_id = any($2::uuid[])',
       [orders, devices],
     )
   ).map((r) => r.state)
@@ -84,21 +91,25 @@ export const watchAround = async (
   devices: readonly string[],
   ctx: Context,
 ): Promise<void> => {
-  const states = await statesAround(tx, orders, devices)
+  const [states, open] = await Promise.all([statesAround(tx, orders, devices), openGaps(tx, orders, devices)])
   const [theirOrders, theirDevices] = [
     [...new Set([...orders, ...states.flatMap(ordersOf)])],
     [...new Set([...devices, ...states.flatMap(devicesOf)])],
   ]
   // an order's links lead to devices whose other facts matter too, and the other way round: one more look is enough
-  const all = await statesAround(tx, theirOrders, theirDevices)
+  const isWhole = theirOrders.length === orders.length && theirDevices.length === devices.length
+  const all = isWhole ? states : await statesAround(tx, theirOrders, theirDevices)
   const found = gapsOf(factsFrom(all), { asOf: ctx.now, parties: ctx.parties, tolerances: ctx.tolerances })
   // what is about others is looked at and left to the steps that hold their locks
   const mine = (g: GapState) =>
-    (g.orderId !== undefined && orders.includes(g.orderId)) ||
-    (g.deviceId !== undefined && devices.includes(g.deviceId))
-  const changes = gapChanges(found.filter(mine), await openGaps(tx, orders, devices), ctx.now)
+    ofDevice.has(g.code)
+      ? g.deviceId !== undefined && devices.includes(g.deviceId)
+      : g.orderId !== undefined && orders.includes(g.orderId)
+  const changes = gapChanges(found.filter(mine), open.filter(mine), ctx.now)
   if (changes.length > 0) await save(tx, { step: 'watch-flow', changes }, ctx)
 }
+
+export const mayHaveGaps = (changes: readonly Change[], ctx: Context): boolean => changes.some((c) => mayMatter(c, ctx))
 
 export const refreshGaps = async (tx: Tx, changes: readonly Change[], ctx: Context): Promise<void> => {
   const states = changes.filter((c) => mayMatter(c, ctx)).map((c) => c.state)

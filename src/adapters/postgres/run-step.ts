@@ -2,18 +2,19 @@
  * How every step runs: locks in a fixed order, the moment stamped by the database, load, decide, write, commit. The
  * answer goes out after the commit.
  */
-import { createHash } from 'node:crypto'
-import { v7 as uuidv7 } from 'uuid'
-import { identityKey } from '../../flow/accept-order/incoming.ts'
+import { createHash, randomUUIDv7 } from 'node:crypto'
+import type { Patient } from 'fhir/r4.js'
+import { identityKey, patientNames } from '../../flow/accept-order/incoming.ts'
 import type { ActingCaller, Context, Decision } from '../../flow/step.ts'
 import type { StepName } from '../../flow/steps.ts'
 import type { Parties, Tolerances } from '../../model/configuration.ts'
 import { type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
-import type { OrderState } from '../../model/states.ts'
-import { stampScript } from '../clock.ts'
+import type { Instant, OrderState } from '../../model/states.ts'
+import { stamp } from '../clock.ts'
 import { type Database, DatabaseError, type Tx } from './database.ts'
-import { refreshGaps } from './refresh-gaps.ts'
-import { type Inbound, type Names, save } from './save.ts'
+import { mayHaveGaps, refreshGaps } from './refresh-gaps.ts'
+import { save } from './save.ts'
+import type { Inbound, Names } from './writing.ts'
 
 /** What happens within the same transaction after the states are written: deliveries are queued. */
 export type AfterWriting = (tx: Tx, decision: Decision<unknown>, ctx: Context) => Promise<void>
@@ -46,11 +47,13 @@ export interface Told {
 }
 
 export interface StepWork<K, A> {
-  readonly load: (tx: Tx, ctx: Context) => Promise<Checked<K>>
+  /** What it asks for before it waits for the context goes to the server together with the locks, and behind them. */
+  readonly load: (tx: Tx, begun: Promise<Context>) => Promise<Checked<K>>
   readonly decide: (known: K, ctx: Context) => Checked<Decision<A>>
   /** Names that the step gives to what it stores. */
   readonly names?: (decision: Decision<A>, known: K) => Names
-  readonly tell: (tx: Tx, decision: Decision<A>, ctx: Context) => Promise<Told>
+  /** At once where the decision says it all: the commit then need not wait for what was written. */
+  readonly tell: (tx: Tx, decision: Decision<A>, ctx: Context) => Told | Promise<Told>
 }
 
 /** Names of locks. An order is locked by the name under which its source may speak of it again. */
@@ -59,16 +62,19 @@ export const orderLock = ({ source, placer }: OrderState): string =>
 export const deviceLock = (serialNumber: string): string => `device ${serialNumber}`
 export const nameLock = (owner: string, key: string): string => `name ${owner} ${key}`
 
+/** A patient is locked by every name that they have: whoever changes them holds these, and so does who goes by what they say. */
+export const patientLocks = (owner: string, patient: Patient): readonly string[] =>
+  patientNames(patient).map((name) => nameLock(owner, identityKey(name)))
+
 /** A 63-bit number for an advisory lock. Two names may share one; that costs a wait and nothing else. */
 const lockNumber = (name: string): bigint => createHash('sha256').update(name).digest().readBigInt64BE(0)
 
-const lockScript = (names: readonly string[]): string => {
+/** The locks in one order, and then the stamp. They go to the server together. */
+const begin = async (tx: Tx, names: readonly string[]): Promise<Instant> => {
   const numbers = [...new Set(names.map(lockNumber))].sort((a, b) => (a < b ? -1 : a > b ? 1 : 0))
-  return numbers.map((n) => `select pg_advisory_xact_lock(${n});`).join(' ')
+  const [, now] = await Promise.all([tx.script('begin'), stamp(tx, numbers)])
+  return now
 }
-
-const begin = (names: readonly string[]): string =>
-  `begin; set local lock_timeout = '5s'; ${lockScript(names)} ${stampScript}`
 
 /** The constraints stand behind the locks: what they catch is the same conflict, found later. */
 const fromConstraint = (error: unknown): readonly Problem[] | undefined => {
@@ -92,9 +98,12 @@ export const withFreshLocks = async <T>(call: () => Promise<T>): Promise<T> => {
   }
 }
 
-/** Deadlock, serialization failure, lock timeout, or a name that somebody took meanwhile: another try decides anew. */
+/**
+ * Deadlock, serialization failure, or a name that somebody took meanwhile: another try decides anew. Not a lock that
+ * did not come free in five seconds: five tries would keep the caller and a connection for half a minute.
+ */
 const againable = (error: unknown): boolean =>
-  error instanceof DatabaseError && ['40P01', '40001', '23505', '55P03'].includes(error.code ?? '')
+  error instanceof DatabaseError && ['40P01', '40001', '23505'].includes(error.code ?? '')
 
 const digestOf = (content: string): string => createHash('sha256').update(content).digest('base64url')
 
@@ -129,50 +138,87 @@ interface Acting {
 
 type Surroundings = Pick<StepRunner, 'db' | 'parties' | 'tolerances'>
 
-/** A transaction under the locks, with the moment that it is stamped with; committed unless `work` answers `rollback`. */
+interface Ending {
+  readonly end: 'commit' | 'rollback'
+  /** Statements under way that must succeed as well. */
+  readonly pending?: Promise<unknown>
+}
+
+/** A transaction under the locks, with the moment that it is stamped with. */
 export const inStep = async (
   around: Surroundings,
   { caller, requestId, locks }: Acting,
-  work: (tx: Tx, ctx: Context) => Promise<'rollback' | unknown>,
+  work: (tx: Tx, begun: Promise<Context>) => Promise<Ending>,
 ): Promise<void> => {
+  const { parties, tolerances } = around
   await around.db.transaction(async (tx) => {
-    const [row] = await tx.script<{ now: string }>(begin(locks))
-    if (row === undefined) throw new Error('the clock row is missing')
-    const { parties, tolerances } = around
-    const result = await work(tx, { now: row.now, newId: () => uuidv7(), caller, requestId, parties, tolerances })
-    await tx.script(result === 'rollback' ? 'rollback' : 'commit')
+    const begun = begin(tx, locks).then(
+      (now): Context => ({ now, newId: randomUUIDv7, caller, requestId, parties, tolerances }),
+    )
+    const working = work(tx, begun)
+    // whatever fails: nothing of it goes on when the connection is another's
+    await Promise.allSettled([begun, working])
+    await begun
+    const { end, pending } = await working
+    await Promise.all([pending, tx.script(end)])
   })
 }
 
-const attempt = async <K, A>(runner: StepRunner, call: StepCall, work: StepWork<K, A>): Promise<Checked<Told>> => {
+const rollback: Ending = { end: 'rollback' }
+
+/** A step that opens no gap, sends nothing and is told at once is written and committed in one go. */
+const write = async <K, A>(
+  tx: Tx,
+  { runner, call, work }: Running<K, A>,
+  known: K,
+  decision: Decision<A>,
+  ctx: Context,
+): Promise<{ readonly told: Told; readonly pending?: Promise<unknown> }> => {
+  const { changes, records = [], forward = [] } = decision
+  const names = work.names?.(decision, known)
+  const inbound = call.inbound
+  const saving = save(
+    tx,
+    { step: call.step, changes, records, ...(names && { names }), ...(inbound && { inbound }) },
+    ctx,
+  )
+  if (call.capture !== undefined || forward.length > 0 || mayHaveGaps(changes, ctx)) {
+    await saving
+    await refreshGaps(tx, changes, ctx)
+    await runner.afterWriting(tx, decision, ctx)
+  }
+  const telling = work.tell(tx, decision, ctx)
+  if (!(telling instanceof Promise) && call.capture === undefined) return { told: telling, pending: saving }
+  const [told] = await Promise.all([telling, saving])
+  await remember(tx, call, told, ctx)
+  return { told }
+}
+
+interface Running<K, A> {
+  readonly runner: StepRunner
+  readonly call: StepCall
+  readonly work: StepWork<K, A>
+}
+
+const attempt = async <K, A>(running: Running<K, A>): Promise<Checked<Told>> => {
+  const { runner, call, work } = running
   const captureLock = call.capture ? [`capture ${call.caller.id} ${call.capture.key}`] : []
   let outcome: Checked<Told> = refuse([])
-  await inStep(runner, { ...call, locks: [...call.locks, ...captureLock] }, async (tx, ctx) => {
+  await inStep(runner, { ...call, locks: [...call.locks, ...captureLock] }, async (tx, begun) => {
     const before = await remembered(tx, call)
     if (before) {
       outcome = before
-      return 'rollback'
+      return rollback
     }
-    const known = await work.load(tx, ctx)
+    const [known, ctx] = await Promise.all([work.load(tx, begun), begun])
     const decided = known.ok ? work.decide(known.value, ctx) : known
     if (!known.ok || !decided.ok) {
       outcome = decided as Checked<never>
-      return 'rollback'
+      return rollback
     }
-    const decision = decided.value
-    const names = work.names?.(decision, known.value)
-    const { changes, records = [] } = decision
-    await save(
-      tx,
-      { step: call.step, changes, records, ...(names && { names }), ...(call.inbound && { inbound: call.inbound }) },
-      ctx,
-    )
-    await refreshGaps(tx, changes, ctx)
-    await runner.afterWriting(tx, decision, ctx)
-    const told = await work.tell(tx, decision, ctx)
-    await remember(tx, call, told, ctx)
-    outcome = { ok: true, value: told, warnings: decision.warnings }
-    return call.dryRun ? 'rollback' : 'commit'
+    const { told, pending } = await write(tx, running, known.value, decided.value, ctx)
+    outcome = { ok: true, value: told, warnings: decided.value.warnings }
+    return { end: call.dryRun ? 'rollback' : 'commit', ...(pending && { pending }) }
   })
   return outcome
 }
@@ -188,7 +234,7 @@ export const runStep = async <K, A>(
 ): Promise<Checked<Told>> => {
   for (let tries = 1; ; tries += 1) {
     try {
-      return await attempt(runner, call, work)
+      return await attempt({ runner, call, work })
     } catch (error) {
       const problems = fromConstraint(error)
       if (problems) return refuse(problems)

@@ -1,168 +1,11 @@
 /** Writing what a step decided: journal, states and resources in one statement. */
-import type { FhirResource } from 'fhir/r4.js'
-import type { Identity } from '../../flow/accept-order/incoming.ts'
-import type { Change, Context } from '../../flow/step.ts'
-import type { StepName } from '../../flow/steps.ts'
+import type { Context } from '../../flow/step.ts'
 import type { Kind, OrderState } from '../../model/states.ts'
 import type { Tx } from './database.ts'
-import { storedText } from './resource-text.ts'
-import { indexOf } from './search-parameters.ts'
-import { keysOf, readerToken, resourcesOf, rowOf, type Scope, scopeOf, siteToken, tables } from './shapes.ts'
-
-export interface Inbound {
-  readonly route: string
-  readonly body: string
-}
-
-/** A name of a resource, with whose name it is. */
-export type OwnedName = Identity & { readonly owner: string; readonly id: string }
-
-/** Names that resources have from now on, and names that they have no more. */
-export interface Names {
-  readonly given: readonly OwnedName[]
-  readonly dropped: readonly OwnedName[]
-}
-
-export interface Writing {
-  readonly step: StepName
-  readonly changes: readonly Change[]
-  readonly records?: readonly FhirResource[]
-  readonly names?: Names
-  /** Who may read the records; by default who may read the link that is written with them. */
-  readonly recordScope?: Scope
-  readonly inbound?: Inbound
-}
-
-interface ResourceRow {
-  readonly type: string
-  readonly id: string
-  readonly seen: string[]
-  inherits: Scope['inherits']
-  /** Orders of whose readers it inherits. */
-  readonly order_ids: string[]
-  readonly tokens: readonly string[]
-  readonly from1: string | null
-  readonly until1: string | null
-  readonly from2: string | null
-  readonly until2: string | null
-  readonly body: string
-  readonly names: readonly { readonly param: string; readonly value: string }[]
-}
-
-const resourceRow = (resource: FhirResource, scope: Scope): ResourceRow => {
-  const { tokens, spans, names } = indexOf(resource)
-  return {
-    type: resource.resourceType,
-    id: resource.id ?? '',
-    seen: [...scope.own],
-    inherits: scope.inherits,
-    order_ids: scope.orderId === undefined ? [] : [scope.orderId],
-    tokens,
-    from1: spans[1]?.[0] ?? null,
-    until1: spans[1]?.[1] ?? null,
-    from2: spans[2]?.[0] ?? null,
-    until2: spans[2]?.[1] ?? null,
-    body: storedText(resource),
-    names,
-  }
-}
-
-/** Whom else a change lets see what is written already: the order and its patient, the device. */
-interface Grant {
-  readonly type: string
-  readonly id: string
-  readonly seen: readonly string[]
-  readonly inherits: Scope['inherits']
-  readonly order_ids: readonly string[]
-}
-
-const grantsOf = ({ state }: Change): readonly Grant[] => {
-  const { own: seen, inherits, orderId } = scopeOf(state)
-  const none = { inherits: 'nothing', order_ids: [] } as const
-  switch (state.kind) {
-    case 'order':
-      return [{ type: 'Patient', id: state.patientId, seen, ...none }]
-    case 'link':
-      return [
-        { type: 'Device', id: state.deviceId, seen, inherits, order_ids: orderId === undefined ? [] : [orderId] },
-        { type: 'Patient', id: state.patientId, seen, ...none },
-      ]
-    case 'task': {
-      const reader = [readerToken(state.readingService)]
-      return [
-        { type: 'ServiceRequest', id: state.orderId, seen: reader, ...none },
-        { type: 'Patient', id: state.patientId, seen: reader, ...none },
-      ]
-    }
-    case 'application':
-    case 'return':
-      return [{ type: 'Device', id: state.deviceId, seen, ...none }]
-    default:
-      return []
-  }
-}
-
-const lastOf = <T>(list: readonly T[], key: (item: T) => string): readonly T[] => [
-  ...new Map(list.map((item) => [key(item), item])).values(),
-]
-
-/** Readers named in this writing see everything of the order that is written in it. */
-const readersOf = (changes: readonly Change[]): ReadonlyMap<string, readonly string[]> => {
-  const readers = new Map<string, string[]>()
-  for (const { state } of changes)
-    if (state.kind === 'task')
-      readers.set(state.orderId, [...(readers.get(state.orderId) ?? []), readerToken(state.readingService)])
-  return readers
-}
-
-/** Who looked at what, and who did it, is the operator's to read. */
-const operatorOnly: Scope = { own: [], inherits: 'nothing' }
-
-const resourceRows = (w: Writing): readonly ResourceRow[] => {
-  const readers = readersOf(w.changes)
-  // what comes with its order cannot read yet who may see that
-  const ordered = new Map(
-    w.changes.flatMap(({ state }) => (state.kind === 'order' ? [[state.id, scopeOf(state).own] as const] : [])),
-  )
-  const rows = w.changes.flatMap(({ state, content }) => {
-    const scope = scopeOf(state)
-    const order = scope.inherits === 'nothing' ? '' : (scope.orderId ?? '')
-    const more = [...(scope.inherits === 'order' ? (readers.get(order) ?? []) : []), ...(ordered.get(order) ?? [])]
-    return resourcesOf(state, content).map((r) => resourceRow(r, { ...scope, own: [...scope.own, ...more] }))
-  })
-  const link = w.changes.map((c) => c.state).find((s) => s.kind === 'link')
-  const recordScope: Scope = w.recordScope ?? (link ? { ...scopeOf(link), inherits: 'clinic' } : operatorOnly)
-  const records = (w.records ?? []).map((r) =>
-    resourceRow(r, r.resourceType === 'AuditEvent' ? operatorOnly : recordScope),
-  )
-  return lastOf([...rows, ...records], (r) => `${r.type}/${r.id}`)
-}
-
-/** A statement can write a row once: grants to what it writes anyway go into its row, the others become one update each. */
-const settleGrants = (w: Writing, rows: readonly ResourceRow[]): readonly Grant[] => {
-  const readers = readersOf(w.changes)
-  const byName = new Map(rows.map((r) => [`${r.type}/${r.id}`, r]))
-  const open: Grant[] = []
-  for (const grant of w.changes.flatMap(grantsOf)) {
-    const more = grant.inherits === 'order' ? grant.order_ids.flatMap((id) => readers.get(id) ?? []) : []
-    const seen = [...grant.seen, ...more]
-    const row = byName.get(`${grant.type}/${grant.id}`)
-    if (row === undefined) open.push({ ...grant, seen })
-    else {
-      row.seen.push(...seen)
-      row.order_ids.push(...grant.order_ids)
-      if (grant.inherits !== 'nothing') row.inherits = grant.inherits
-    }
-  }
-  return [...Map.groupBy(open, (g) => `${g.type}/${g.id}`).values()].map(merged)
-}
-
-const merged = (same: readonly Grant[]): Grant => ({
-  ...(same[0] as Grant),
-  inherits: same.find((g) => g.inherits !== 'nothing')?.inherits ?? 'nothing',
-  order_ids: same.flatMap((g) => g.order_ids),
-  seen: [...new Set(same.flatMap((g) => g.seen))],
-})
+import { type Grant, lastOf, type ResourceRow, resourceRows, settleGrants } from './resource-rows.ts'
+import { isNewAltogether, newRows } from './save-new.ts'
+import { keysOf, rowOf, siteToken, tables } from './shapes.ts'
+import type { Writing } from './writing.ts'
 
 const inherited = (alias: string): string => `
   coalesce((select array_agg(t) from resources o, unnest(o.seen_by) t
@@ -175,10 +18,10 @@ const union = (a: string, b: string): string =>
 const stateSql = (kind: Kind, n: number): string => {
   const { name, columns } = tables[kind]
   const all = ['id', ...Object.keys(columns), 'state']
-  const types = [`id uuid`, ...Object.entries(columns).map(([c, t]) => `${c} ${t}`), 'state jsonb']
+  const types = [`id uuid`, ...Object.entries(columns).map(([c, t]) => `${c} ${t}`), 'state json']
   const sets = all.slice(1).map((c) => `${c} = excluded.${c}`)
   return `${name}_rows as (insert into ${name} (${all.join(', ')})
-    select ${all.join(', ')} from jsonb_to_recordset($${n}) as x(${types.join(', ')})
+    select ${all.join(', ')} from json_to_recordset($${n}) as x(${types.join(', ')})
     on conflict (id) do update set ${sets.join(', ')})`
 }
 
@@ -186,12 +29,12 @@ const journalSql = (n: number, now: number, inbound: boolean): string => `
   journal_rows as (insert into journal (recorded_at, occurred_at, step, fact, kind, id, order_id, device_id, site, day, who, request_id, inbound, state)
     select $${now}::timestamptz, x.occurred_at, x.step, x.fact, x.kind, x.id, x.order_id, x.device_id, x.site, x.day, x.who, x.request_id,
       ${inbound ? '(select id from inbound_row)' : 'null'}, x.state
-    from jsonb_to_recordset($${n}) as x(n int, occurred_at timestamptz, step text, fact text, kind text, id uuid, order_id uuid, device_id uuid,
-      site text, day date, who text, request_id text, state jsonb) order by x.n)`
+    from json_to_recordset($${n}) as x(n int, occurred_at timestamptz, step text, fact text, kind text, id uuid, order_id uuid, device_id uuid,
+      site text, day date, who text, request_id text, state json) order by x.n)`
 
 const resourceSql = (n: number, now: number): string => `
-  incoming as (select * from jsonb_to_recordset($${n}) as x(type text, id uuid, seen text[], inherits text, order_ids uuid[], tokens text[],
-    from1 timestamptz, until1 timestamptz, from2 timestamptz, until2 timestamptz, body text, names jsonb)),
+  incoming as (select * from json_to_recordset($${n}) as x(type text, id uuid, seen text[], inherits text, order_ids uuid[], tokens text[],
+    from1 timestamptz, until1 timestamptz, from2 timestamptz, until2 timestamptz, body text, names json)),
   kept_versions as (insert into earlier_versions (type, id, version, updated, seen_by, tokens, from1, until1, from2, until2, body)
     select r.type, r.id, r.version, r.updated, r.seen_by, r.tokens, r.from1, r.until1, r.from2, r.until2, r.body from incoming x cross join lateral (
       select * from resources r where r.type = x.type and r.id = x.id and r.body <> x.body offset 0) r),
@@ -206,35 +49,49 @@ const resourceSql = (n: number, now: number): string => `
   old_names as (delete from names where ctid = any(array(select n.ctid from incoming x cross join lateral (
       select ctid from names n where n.type = x.type and n.id = x.id offset 0) n))),
   new_names as (insert into names (type, id, param, value)
-    select x.type, x.id, y.param, y.value from incoming x, jsonb_to_recordset(x.names) as y(param text, value text))`
+    select x.type, x.id, y.param, y.value from incoming x, json_to_recordset(x.names) as y(param text, value text))`
 
 const grantSql = (n: number): string => `
   granted_${n} as (update resources r set seen_by = ${union('r.seen_by', 'g.more')}
-    from (select x.seen || ${inherited('x')} as more from jsonb_to_record($${n}) as x(seen text[], inherits text, order_ids uuid[])) g
-    where r.type = $${n}::jsonb->>'type' and r.id = ($${n}::jsonb->>'id')::uuid and not r.seen_by @> g.more)`
+    from (select x.seen || ${inherited('x')} as more from json_to_record($${n}) as x(seen text[], inherits text, order_ids uuid[])) g
+    where r.type = $${n}::json->>'type' and r.id = ($${n}::json->>'id')::uuid and not r.seen_by @> g.more)`
 
 const nameColumns = 'owner text, type text, system text, value text, id uuid'
 
 const identitySql = (n: number): string => `
   identity_rows as (insert into identities (owner, type, system, value, id)
-    select owner, type, system, value, id from jsonb_to_recordset($${n}) as x(${nameColumns})
+    select owner, type, system, value, id from json_to_recordset($${n}) as x(${nameColumns})
     on conflict (owner, type, system, value, id) do nothing)`
 
 const forgottenSql = (n: number): string => `
-  forgotten as (delete from identities where ctid = any(array(select i.ctid from jsonb_to_recordset($${n}) as x(${nameColumns})
+  forgotten as (delete from identities where ctid = any(array(select i.ctid from json_to_recordset($${n}) as x(${nameColumns})
     cross join lateral (select ctid from identities i
       where (i.owner, i.type, i.system, i.value, i.id) = (x.owner, x.type, x.system, x.value, x.id) offset 0) i)))`
 
 const inboundSql = (n: number, now: number): string => `
   inbound_row as (insert into inbound (received_at, caller, route, request_id, body)
-    select $${now}::timestamptz, $${n}::jsonb->>'caller', $${n}::jsonb->>'route', $${n}::jsonb->>'request_id', $${n + 1} returning id)`
+    select $${now}::timestamptz, $${n}::json->>'caller', $${n}::json->>'route', $${n}::json->>'request_id', $${n + 1} returning id)`
 
 /**
  * One statement for the whole step. Rows are looked up by laterals and scalar subqueries, so that the planner, who
  * cannot know how few they are, does not read whole tables: joins cost 60 ms an order where this costs 2. A placer
  * number that another order has already (23505) or an overlapping link (23P01) fails it as a whole.
  */
-export const save = async (tx: Tx, w: Writing, ctx: Context): Promise<void> => {
+export const save = (tx: Tx, w: Writing, ctx: Context): Promise<unknown> => {
+  const rows = resourceRows(w)
+  const grants = settleGrants(w, rows)
+  if (!isNewAltogether(w, rows, grants)) return saveChanged(tx, w, rows, grants, ctx)
+  const { text, values } = newRows(w, rows, ctx)
+  return tx.query(text, values)
+}
+
+const saveChanged = async (
+  tx: Tx,
+  w: Writing,
+  rows: readonly ResourceRow[],
+  grants: readonly Grant[],
+  ctx: Context,
+): Promise<void> => {
   const values: unknown[] = [ctx.now]
   const parts: string[] = []
   const bind = (value: unknown): number => values.push(typeof value === 'string' ? value : JSON.stringify(value))
@@ -264,8 +121,6 @@ export const save = async (tx: Tx, w: Writing, ctx: Context): Promise<void> => {
     const mine = states.filter((s) => s.kind === kind)
     if (mine.length > 0) parts.push(stateSql(kind, bind(mine.map(rowOf))))
   }
-  const rows = resourceRows(w)
-  const grants = settleGrants(w, rows)
   if (rows.length > 0) parts.push(resourceSql(bind(rows), 1))
   for (const grant of grants) parts.push(grantSql(bind(grant)))
   const { given = [], dropped = [] } = w.names ?? {}

@@ -5,6 +5,7 @@
 import { createHash } from 'node:crypto'
 import { type Problem, refusal } from '../../model/problems.ts'
 import type { Instant } from '../../model/states.ts'
+import { valueTaken } from './search-values.ts'
 
 export interface Cursor {
   /** The moment as of which all pages of the run are read. */
@@ -48,5 +49,12 @@ export const readCursor = (text: string, query: string): Cursor | 'gone' | 'brok
 
 export const cursorProblem = (what: 'gone' | 'broken', text: string): Problem =>
   what === 'gone'
-    ? refusal('cursor-gone', '', { note: 'Its link is of another search, of an older release, or of yesterday.' })
-    : refusal('wrong-parameter', '', { found: `_cursor=${text}`, expected: 'the cursor of a next link' })
+    ? refusal('cursor-gone', '', {
+        note: 'Its link is of another search, of an older release, or of yesterday.',
+        location: 'http._cursor',
+      })
+    : refusal('wrong-parameter', '', {
+        found: `_cursor=${text}`,
+        expected: valueTaken('_cursor', undefined, undefined),
+        location: 'http._cursor',
+      })

@@ -151,19 +151,27 @@ const referencesOf = (value: unknown): readonly string[] => {
   return [...literal, ...named]
 }
 
-/** An instant that PostgreSQL reads; what lies beyond the year 9999 lies beyond everything. */
-const written = (ms: number): string => (ms < Date.UTC(10_000, 0, 1) ? new Date(ms).toISOString() : 'infinity')
+const yearOne = Date.parse('0001-01-01T00:00:00Z')
+const endOfTime = Date.UTC(10_000, 0, 1)
+
+/** An instant that PostgreSQL reads; what lies outside the years 0001 to 9999 lies beyond everything. */
+const written = (ms: number): string => {
+  if (ms < yearOne) return '-infinity'
+  return ms < endOfTime ? new Date(ms).toISOString() : 'infinity'
+}
 
 /** The first instant of a day, years before 100 included; NaN where there is no such day. */
 const dayStart = (y: string, m = '01', d = '01'): number => {
-  const day = `${y}-${m}-${d}`
-  const ms = Date.parse(`${day}T00:00:00Z`)
-  return y !== '0000' && !Number.isNaN(ms) && new Date(ms).toISOString().startsWith(day) ? ms : Number.NaN
+  const day = new Date(`${y}-${m}-${d}T00:00:00Z`)
+  return y !== '0000' && day.getUTCDate() === Number(d) ? day.getTime() : Number.NaN
 }
+
+const datePattern =
+  /^(\d{4})(?:-(\d{2})(?:-(\d{2})(T(?:[01]\d|2[0-3]):[0-5]\d(?::[0-5]\d(?:\.\d+)?)?(?:Z|[+-]\d{2}:\d{2})?)?)?)?$/
 
 /** A date of any precision as the half-open span of instants that it may mean; without an offset in UTC. */
 export const spanOf = (text: string): readonly [string, string] | undefined => {
-  const [, y = '', m, d, rest] = /^(\d{4})(?:-(\d{2})(?:-(\d{2})(T.*)?)?)?$/.exec(text) ?? []
+  const [, y = '', m, d, rest] = datePattern.exec(text) ?? []
   const from = dayStart(y, m, d)
   if (Number.isNaN(from)) return undefined
   if (rest !== undefined) {

@@ -109,7 +109,8 @@ export const scopeOf = (s: State): Scope => {
     case 'stub':
       return { own: [siteToken(s.site)], inherits: 'order', orderId: s.orderId }
     case 'task':
-      return { own: [siteToken(s.site), readerToken(s.readingService)], inherits: 'order', orderId: s.orderId }
+      // the work of one reading service is nothing of another's to which the order was sent too
+      return { own: [siteToken(s.site), readerToken(s.readingService)], inherits: 'clinic', orderId: s.orderId }
     case 'application':
     case 'return':
       return { own: [s.site === undefined ? anySite : siteToken(s.site)], inherits: 'nothing' }

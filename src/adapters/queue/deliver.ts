@@ -1,39 +1,54 @@
 /** One attempt at one delivery: claim, look first where the fate is unknown, send, write down what became of it. */
 import type { Bundle } from 'fhir/r4.js'
 import type { Logger } from 'pino'
-import { afterTrouble, type Patience } from '../../flow/forward-order/retry.ts'
+import {
+  afterTrouble,
+  closedFor,
+  type Patience,
+  strikesToClose,
+  type Trouble,
+  type Verdict,
+} from '../../flow/forward-order/retry.ts'
 import { systems } from '../../model/systems.ts'
 import { parseExactly } from '../fhir/door/exact-numbers.ts'
 import type { Peer } from '../fhir/peer.ts'
-import type { Failure } from '../fhir/peer-fates.ts'
+import { causes, type Failure } from '../fhir/peer-fates.ts'
+import { kindOf } from '../kind-of-error.ts'
+import { type Attempted, type Claimed, claimNext, settleDelivery } from '../postgres/attempts.ts'
 import type { Database } from '../postgres/database.ts'
-import { type Attempted, type Claimed, claimDelivery, settleDelivery, takeUnannounced } from '../postgres/deliveries.ts'
-import type { Queue } from './queue.ts'
+import { noteArrival, noteTrouble } from '../postgres/destinations.ts'
 
 export interface Delivering {
   readonly db: Database
-  readonly queue: Queue
   readonly peers: ReadonlyMap<string, Peer>
   readonly patience: Patience
+  /** For how long an attempt is its worker's alone. */
+  readonly leaseSeconds: number
   /** Between 0 and 1. */
   readonly luck: () => number
   readonly log: Logger
 }
 
-/** Longer than the deadline of a call, so that no second worker begins while the first still waits. */
-const leaseSeconds = 30
+/**
+ * Longer than the deadlines of the two calls of an attempt (10 s each) together, so that no second worker begins while
+ * the first still waits.
+ */
+export const usualLeaseSeconds = 30
 
-const trouble = (d: Delivering, c: Claimed, f: Omit<Failure, 'cause'>): Attempted =>
-  afterTrouble(
-    { fate: f.fate, reason: f.reason, ...(f.retryAfterMs !== undefined && { retryAfterMs: f.retryAfterMs }) },
-    c.attempts,
-    c.age_seconds,
-    d.patience,
-    d.luck(),
-  )
+/** How an attempt went: it is there, or what the trouble was, and whether it may be there all the same. */
+type Outcome =
+  | { readonly arrived: true; readonly reason?: string }
+  | { readonly arrived: false; readonly trouble: Trouble; readonly mayBeThere: boolean }
+
+const troubleOf = ({ fate, cause, reason, retryAfterMs }: Failure): Trouble => ({
+  fate,
+  whose: causes[cause].whose,
+  reason,
+  ...(retryAfterMs !== undefined && { retryAfterMs }),
+})
 
 /** Every Task of a delivery names it: if they have one, they have all, for it was one transaction. */
-const arrived = async (peer: Peer, claimed: Claimed): Promise<boolean | Failure> => {
+const isThere = async (peer: Peer, claimed: Claimed): Promise<boolean | Failure> => {
   const answer = await peer.search(
     'Task',
     { identifier: `${systems.deliveries}|${claimed.id}`, _count: '1' },
@@ -43,42 +58,88 @@ const arrived = async (peer: Peer, claimed: Claimed): Promise<boolean | Failure>
   return (answer.body.entry ?? []).some((e) => e.resource?.resourceType === 'Task')
 }
 
-const attempt = async (d: Delivering, peer: Peer, claimed: Claimed): Promise<Attempted> => {
-  if (claimed.fate === 'unsure') {
-    const found = await arrived(peer, claimed)
-    if (found === true) return { fate: 'sent', reason: 'Found there when read back.' }
-    // what could not be looked up stays as unsure as it was
-    if (found !== false)
-      return { ...trouble(d, claimed, { ...found, fate: found.fate === 'final' ? 'final' : 'unsure' }) }
-  }
+const send = async (peer: Peer, claimed: Claimed): Promise<Outcome> => {
   const answer = await peer.transaction(parseExactly(claimed.body) as Bundle, claimed.request_id)
-  return answer.fate === 'answered' ? { fate: 'sent' } : trouble(d, claimed, answer)
+  return answer.fate === 'answered'
+    ? { arrived: true }
+    : { arrived: false, trouble: troubleOf(answer), mayBeThere: answer.fate === 'unsure' }
+}
+
+/**
+ * What may be there is looked for before it is sent again. Where they never let us look, a person decides; and who
+ * asked for it again has decided.
+ */
+const attempt = async (peer: Peer, claimed: Claimed): Promise<Outcome> => {
+  if (claimed.fate === 'queued') return send(peer, claimed)
+  const found = await isThere(peer, claimed)
+  if (found === true) return { arrived: true, reason: 'Found there when read back.' }
+  if (found === false || (found.fate === 'final' && claimed.replayed)) return send(peer, claimed)
+  // what could not be looked up stays as unsure as it was
+  const fate = found.fate === 'final' ? 'final' : 'unsure'
+  return { arrived: false, trouble: { ...troubleOf(found), fate }, mayBeThere: true }
 }
 
 /** A bug is told to the log and counts as an attempt, so that the delivery is parked in the end and not tried for ever. */
-const attemptOrBug = async (d: Delivering, peer: Peer, claimed: Claimed): Promise<Attempted> => {
+const attemptOrBug = async (d: Delivering, peer: Peer, claimed: Claimed): Promise<Outcome> => {
   try {
-    return await attempt(d, peer, claimed)
+    return await attempt(peer, claimed)
   } catch (err) {
-    d.log.error({ step: 'forward-order', delivery: claimed.id, requestId: claimed.request_id, err }, 'a bug')
-    return trouble(d, claimed, { fate: 'unsure', reason: 'Something went wrong in Daybind; its log has more.' })
+    const { id: delivery, request_id: requestId } = claimed
+    d.log.error({ step: 'forward-order', delivery, requestId, err: kindOf(err) }, 'a bug')
+    const reason = 'Something went wrong in Daybind; its log has more.'
+    return { arrived: false, trouble: { fate: 'unsure', whose: 'unclear', reason }, mayBeThere: true }
   }
 }
 
-/** Looks at a delivery. What is not due, paused, or behind an older one is left for later. */
-export const deliver = async (d: Delivering, id: string): Promise<void> => {
-  const claimed = await claimDelivery(d.db, id, leaseSeconds)
-  const peer = claimed && d.peers.get(claimed.destination)
-  if (claimed === undefined || peer === undefined) return
+const attempted = (d: Delivering, claimed: Claimed, outcome: Outcome): Attempted => {
+  if (outcome.arrived) return { fate: 'sent', mayBeThere: false, ...(outcome.reason && { reason: outcome.reason }) }
+  const { attempts, age_seconds: age } = claimed
+  const verdict: Verdict = afterTrouble(outcome.trouble, attempts, age, d.patience, d.luck())
+  return { ...verdict, mayBeThere: outcome.mayBeThere }
+}
+
+/** What an attempt says of the destination is written down too, before its line goes on. */
+const settle = async (d: Delivering, claimed: Claimed, outcome: Outcome): Promise<Attempted> => {
+  const result = attempted(d, claimed, outcome)
+  const { destination, probe } = claimed
+  if (!outcome.arrived && outcome.trouble.whose !== 'message') {
+    const { trouble } = outcome
+    const seconds = await noteTrouble(d.db, {
+      destination,
+      delivery: claimed.id,
+      probe,
+      certain: trouble.whose === 'destination',
+      reason: trouble.reason,
+      strikesToClose,
+      closedFor: (closing) => closedFor(trouble, closing, d.patience, d.luck()),
+    })
+    if (seconds !== undefined)
+      d.log.warn({ step: 'forward-order', destination, seconds, reason: trouble.reason }, 'destination closed')
+  }
+  await settleDelivery(d.db, claimed, result)
+  if (claimed.troubled && (outcome.arrived || outcome.trouble.whose === 'message')) {
+    await noteArrival(d.db, destination, probe)
+    if (probe) d.log.info({ step: 'forward-order', destination }, 'destination open again')
+  }
+  return result
+}
+
+/**
+ * Makes one attempt at the next delivery of a destination that is due. No connection to the database is held while the
+ * other side is waited for.
+ * @returns whether there was one
+ */
+export const deliverNext = async (d: Delivering, destination: string): Promise<boolean> => {
+  const peer = d.peers.get(destination)
+  const claimed = peer && (await claimNext(d.db, destination, d.leaseSeconds))
+  if (peer === undefined || claimed === undefined) return false
   const started = performance.now()
-  const result = await attemptOrBug(d, peer, claimed)
-  const next = await settleDelivery(d.db, claimed, result)
-  if (next) await d.queue.announce(d.db, [next])
+  const result = await settle(d, claimed, await attemptOrBug(d, peer, claimed))
   d.log.info(
     {
       step: 'forward-order',
-      delivery: id,
-      destination: claimed.destination,
+      delivery: claimed.id,
+      destination,
       requestId: claimed.request_id,
       attempt: claimed.attempts,
       fate: result.fate,
@@ -87,10 +148,5 @@ export const deliver = async (d: Delivering, id: string): Promise<void> => {
     },
     'delivery attempted',
   )
-}
-
-/** Finds what is due and has no job: retries, and what a crash left behind. */
-export const sweep = async (d: Delivering): Promise<void> => {
-  const due = await takeUnannounced(d.db, 500)
-  if (due.length > 0) await d.queue.announce(d.db, due)
+  return true
 }

@@ -95,7 +95,14 @@ const settle = (p: Placed, resolved: FhirResource, state: Stored, known: Known, 
   const content = state.kind === 'order' && state.byHand ? markByHand(resolved) : resolved
   const left =
     before?.kind === 'order' && state.kind === 'order' && before.site !== state.site ? before.site : undefined
-  const change: Change = { fact, state, occurredAt: ctx.now, content, ...(left !== undefined && { leaves: left }) }
+  const change: Change = {
+    fact,
+    state,
+    occurredAt: ctx.now,
+    content,
+    ...(before === undefined && { isNew: true }),
+    ...(left !== undefined && { leaves: left }),
+  }
   const after = followUp(before, state, fact, known, ctx)
   return {
     answer: {

@@ -1,6 +1,6 @@
 /** What a source pushes: one resource and how it is to be stored; a Bundle is a list of these. */
 import { createHash } from 'node:crypto'
-import type { FhirResource, Identifier } from 'fhir/r4.js'
+import type { FhirResource, Identifier, Patient } from 'fhir/r4.js'
 import type { Source, SystemValue } from '../../model/configuration.ts'
 import { accept, type Checked, refusal, refuse } from '../../model/problems.ts'
 import type { Content } from '../../model/states.ts'
@@ -84,12 +84,17 @@ export const identitiesOf = (incoming: Incoming, source: Source): readonly Ident
     const placer = placerOf(incoming, source)
     return placer.ok ? [{ type, ...placer.value }, ...url] : url
   }
-  const named = identifiersOf(incoming.resource)
+  return [...namesIn(incoming.resource), ...url]
+}
+
+const namesIn = (resource: FhirResource): readonly Identity[] =>
+  identifiersOf(resource)
     .filter(isFull)
     .filter((i): i is SystemValue & Identifier => i.system !== undefined && i.system !== '')
-    .map(({ system, value }) => ({ type, system, value }))
-  return [...named, ...url]
-}
+    .map(({ system, value }) => ({ type: resource.resourceType, system, value }))
+
+/** The names that a stored patient has by their own words. */
+export const patientNames = (patient: Patient): readonly Identity[] => namesIn(patient)
 
 /**
  * What tells two contents apart: everything but `id`, `text` and `meta.versionId|lastUpdated|source`. To be taken

@@ -50,20 +50,10 @@ const acceptOrder = (
   ctx: Context,
 ): Checked<OrderState> => {
   const before = p.before?.state.kind === 'order' ? p.before.state : undefined
-  const reading = readOrder(p.incoming, resolved, source, ctx.parties, location)
+  const reading = readOrder(p.incoming, resolved, source, ctx.parties, location, ctx.caller.sites)
   const patient = patientIdOf(p.incoming, resolved)
   const placer = placerOf(p.incoming, source)
-  const problems = [
-    ...(reading.ok ? [] : reading.problems),
-    ...(typeof patient === 'string' ? [] : [patient]),
-    ...(reading.ok && ctx.caller.sites !== undefined && !ctx.caller.sites.includes(reading.value.site.id)
-      ? [
-          refusal('unknown-site', placesOf(p.incoming, 'locationReference'), {
-            expected: ctx.caller.sites.join(' or '),
-          }),
-        ]
-      : []),
-  ]
+  const problems = [...(reading.ok ? [] : reading.problems), ...(typeof patient === 'string' ? [] : [patient])]
   if (typeof patient === 'string') problems.push(...otherPatient(p, patient, links))
   if (problems.length > 0 || !reading.ok || !placer.ok || typeof patient !== 'string') return refuse(problems)
   const { site, codes, visitDay, wear } = reading.value

@@ -107,11 +107,26 @@ const otherPlacer = (incoming: Incoming, before: OrderState, placer: SystemValue
         }),
       ]
 
+/** What is wrong with the request rather than with the resource: inside a Bundle it has a place. */
+const requestOf = ({ at }: Incoming): string => at.replace(/resource$/, 'request')
+
 /** A clinic writes by hand what is its own; what a source sent is the source's to change. */
-const notTheirs = (before: Stored | undefined, source: Source, ctx: Context): readonly Problem[] => {
+const notTheirs = (
+  incoming: Incoming,
+  before: Stored | undefined,
+  source: Source,
+  ctx: Context,
+): readonly Problem[] => {
   if (before === undefined) return []
   const own = before.source === source.id && (ctx.caller.role !== 'clinic' || before.source === ctx.caller.id)
-  return own ? [] : [refusal('not-allowed', '', { note: 'It came from another source, which alone may change it.' })]
+  if (!own)
+    return [
+      refusal('not-allowed', requestOf(incoming), { note: 'It came from another source, which alone may change it.' }),
+    ]
+  const elsewhere = before.kind === 'order' && !(ctx.caller.sites?.includes(before.site) ?? true)
+  return elsewhere
+    ? [refusal('not-allowed', requestOf(incoming), { note: 'The order is at a site that is not yours.' })]
+    : []
 }
 
 /** An entry that is refused has its place all the same, so that what else is wrong with it can be told too. */
@@ -158,7 +173,7 @@ export const place = (incoming: Incoming, source: Source, known: Known, ctx: Con
   const claimed = byId ? [] : idsClaimed(claims, type, criterion !== undefined, known)
   const ids = [...new Set([...(incoming.targetId ? [incoming.targetId] : []), ...claimed])]
   const missing = incoming.targetId !== undefined && !known.stored.has(`${type}/${incoming.targetId}`)
-  if (missing) problems.push(refusal('not-known'))
+  if (missing) problems.push(refusal('not-known', requestOf(incoming)))
   else if (ids.length > 1 && criterion) problems.push(refusal('too-many-matches', placesOf(incoming, '')))
   else if (ids.length > 1)
     problems.push(
@@ -170,12 +185,12 @@ export const place = (incoming: Incoming, source: Source, known: Known, ctx: Con
   const before = known.stored.get(`${type}/${id}`)
   if (incoming.ifMatch !== undefined && before?.version !== incoming.ifMatch)
     problems.push(
-      refusal('version-conflict', '', {
+      refusal('version-conflict', requestOf(incoming), {
         found: `W/"${incoming.ifMatch}"`,
         expected: before ? `W/"${before.version}"` : 'no If-Match: nothing is stored yet',
       }),
     )
-  problems.push(...notTheirs(before?.state, source, ctx))
+  problems.push(...notTheirs(incoming, before?.state, source, ctx))
   if (before?.state.kind === 'order' && placer.ok && placer.value)
     problems.push(...otherPlacer(incoming, before.state, placer.value))
   return { placed: { incoming, id, identities, claims, ignored: false, ...(before && { before }) }, problems }

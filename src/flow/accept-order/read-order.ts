@@ -36,23 +36,26 @@ const siteOf = (
   source: Source,
   parties: Parties,
   location: (reference: string) => Location | undefined,
+  allowed: readonly string[] | undefined,
 ): Site | Problem => {
   const ours = siteSystems(parties)
+  // a site at which the caller does not work is as unknown as any other
+  const sites = parties.sites.filter((s) => allowed?.includes(s.id) ?? true)
   const named = placesNamed(order, location).filter((p) => ours.has(p.identifier.system ?? ''))
   const first = named[0]
   if (first !== undefined) {
-    const site = parties.sites.find((s) => sameName(first.identifier, s.identifier))
+    const site = sites.find((s) => sameName(first.identifier, s.identifier))
     return (
       site ??
       refusal('unknown-site', placesOf(incoming, first.at), {
         found: `${first.identifier.system}|${first.identifier.value}`,
-        expected: parties.sites.map((s) => `${s.identifier.system}|${s.identifier.value}`).join(' or '),
+        expected: sites.map((s) => `${s.identifier.system}|${s.identifier.value}`).join(' or '),
       })
     )
   }
   const byDefault = source.site ?? (parties.sites.length === 1 ? parties.sites[0]?.id : undefined)
   return (
-    parties.sites.find((s) => s.id === byDefault) ??
+    sites.find((s) => s.id === byDefault) ??
     refusal('no-site', placesOf(incoming, 'locationReference'), {
       expected: `an identifier in the system ${[...ours].join(' or ')}`,
     })
@@ -98,13 +101,17 @@ const codesOf = (order: ServiceRequest): readonly Coding[] =>
     c.system !== undefined && c.code !== undefined ? [{ system: c.system, code: c.code }] : [],
   )
 
-/** Refused with `code-not-taken`, `unknown-site` or `no-site`. */
+/**
+ * Refused with `code-not-taken`, `unknown-site` or `no-site`.
+ * @param allowed ids of the sites at which the caller works; absent: all
+ */
 export const readOrder = (
   incoming: Incoming,
   order: ServiceRequest,
   source: Source,
   parties: Parties,
   location: (reference: string) => Location | undefined,
+  allowed?: readonly string[],
 ): Checked<OrderReading> => {
   const codes = codesOf(order)
   const problems: Problem[] = []
@@ -119,7 +126,7 @@ export const readOrder = (
     problems.push(
       refusal('do-not-perform', placesOf(incoming, 'doNotPerform'), { found: true, expected: 'false, or absent' }),
     )
-  const site = siteOf(incoming, order, source, parties, location)
+  const site = siteOf(incoming, order, source, parties, location, allowed)
   if ('severity' in site) return refuse([...problems, site])
   if (problems.length > 0) return refuse(problems)
   return accept({ site, codes, ...occurrenceOf(order, site) })

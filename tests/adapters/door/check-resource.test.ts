@@ -48,7 +48,6 @@ cases('what is right passes', [
     { resourceType: 'Parameters', parameter: [{ name: 'scan', valueString: '010\u001d21' }] },
   ],
   ['base64 with line breaks', { resourceType: 'Binary', contentType: 'a/b', data: 'QUJD\nREVG\n' }],
-  ['a leap second', { ...order, authoredOn: '2016-12-31T23:59:60Z' }],
   ['the farthest offset', { ...order, authoredOn: '2026-03-01T00:00:00.123+14:00' }],
   ['what a contained patient says of the order', { ...order, subject: { reference: '#p' }, contained: [contained] }],
   [
@@ -173,6 +172,19 @@ cases('moments and days', [
   ['a moment for a date', { ...patient, birthDate: '1960-02-01T10:00:00Z' }, 'wrong-value Patient.birthDate'],
   ['a date as people write it', { ...patient, birthDate: '01/02/1960' }, 'wrong-value Patient.birthDate'],
   ['no offset', { ...order, authoredOn: '2026-03-01T10:00:00' }, 'missing-offset ServiceRequest.authoredOn'],
+  ['a leap second', { ...order, authoredOn: '2016-12-31T23:59:60Z' }, 'leap-second ServiceRequest.authoredOn'],
+  ['the first second of year 1', { ...order, authoredOn: '0001-01-01T00:00:00Z' }],
+  [
+    'a second before it',
+    { ...order, authoredOn: '0001-01-01T00:00:00+00:01' },
+    'wrong-value ServiceRequest.authoredOn',
+  ],
+  ['the last second of year 9999', { ...order, authoredOn: '9999-12-31T23:59:59.999999Z' }],
+  [
+    'a second behind it',
+    { ...order, authoredOn: '9999-12-31T23:59:59-00:01' },
+    'wrong-value ServiceRequest.authoredOn',
+  ],
   ['no seconds', { ...order, authoredOn: '2026-03-01T10:00Z' }, 'wrong-value ServiceRequest.authoredOn'],
   ['hour 24', { ...order, authoredOn: '2026-03-01T24:00:00Z' }, 'wrong-value ServiceRequest.authoredOn'],
   [
@@ -543,8 +555,8 @@ it('a modifier extension that is known passes', () => {
   ])
 })
 
-it('beyond 500 problems nothing more is noted', () => {
-  expect(checkResource({ ...order, note: Array.from({ length: 2000 }, () => ({ text: '' })) })).toHaveLength(500)
+it('beyond the 500 problems that are told one more is noted, so that it can be told that there are more', () => {
+  expect(checkResource({ ...order, note: Array.from({ length: 2000 }, () => ({ text: '' })) })).toHaveLength(501)
 })
 
 it('what is nested without end is told, however it came past the parser', () => {

@@ -124,6 +124,16 @@ describe('JSON that would do harm behind the door is refused with its place', ()
       `{"resourceType":"Bundle","entry":[{"resource":${patient('"a":1e400')}}]}`,
       ['wrong-value', ['Bundle.entry[0].resource.a', 'Patient.a'], '1e400', 'Line 1, column 77.'],
     ],
+    [
+      patient('"deceasedDateTime":"\\u0000","_birthDate":{"id":"\\u0000"}'),
+      ['wrong-value', ['Patient.deceased'], 'U+0000', 'Line 1, column 47.'],
+      ['wrong-value', ['Patient.birthDate.id'], 'U+0000', 'Line 1, column 75.'],
+    ],
+    [
+      patient('"contained":[{"resourceType":"Observation","valueString":"\\u0000"}],"a b":{"constructor":1}'),
+      ['wrong-value', ['Patient.contained[0].value'], 'U+0000', 'Line 1, column 85.'],
+      ['forbidden-key', ['Patient.`a b`.constructor'], 'constructor', 'Line 1, column 102.'],
+    ],
     ['"\ud83d"', ['wrong-value', [], undefined, 'Line 1, column 2: half a surrogate pair.']],
   ]
   it.each(harmful)('%j', (text, ...expected) => {
@@ -141,6 +151,17 @@ describe('JSON that would do harm behind the door is refused with its place', ()
     const array = (items: number) => `{"resourceType":"Patient","a":[${Array(items).fill('0').join(',')}]}`
     expect(problemsOf(array(2000))).toEqual([])
     expect(problemsOf(array(2001))).toEqual([['too-many-items', ['Patient.a'], undefined, 'Line 1, column 4032.']])
+  })
+
+  it('more than 20,000 items in all arrays, and not fewer', () => {
+    const arrays = (count: number, items: number) =>
+      `{"resourceType":"Patient","a":[${Array(count)
+        .fill(`[${Array(items).fill('0').join(',')}]`)
+        .join(',')}]}`
+    expect(problemsOf(arrays(10, 2000))).toEqual([])
+    expect(problemsOf(arrays(11, 1900)).map(([code, at]) => [code, at])).toEqual([
+      ['too-many-items', ['Patient.a[10]']],
+    ])
   })
 
   it('a name given twice among a hundred', () => {

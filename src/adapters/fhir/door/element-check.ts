@@ -1,7 +1,7 @@
 import type { TypedValue } from '@medplum/core'
 import { isTree, type Tree } from '../../../model/tree.ts'
 import { loadDefinitions } from '../definitions/load.ts'
-import { type Findings, kindOf } from './findings.ts'
+import { type Findings, kindOf, nameInPath } from './findings.ts'
 import { type Around, checkInvariants } from './invariants.ts'
 import { checkPrimitive } from './primitives.ts'
 import { checkTarget, LocalReferences } from './references.ts'
@@ -65,7 +65,8 @@ export class ElementCheck {
     for (const name of names) if (this.property(value, name, shape, at)?.choice) choices++
     if (choices > 1) this.choices(value, shape, at)
     for (const { element, names } of shape.required) {
-      if (!names.some((name) => isGiven(value, name))) this.findings.add('missing-element', `${at}.${element}`)
+      if (names.some((name) => isGiven(value, name))) continue
+      this.findings.add('missing-element', `${at}.${element}`, { expected: wanted(names, shape) })
     }
     const clean = this.findings.count === before
     checkInvariants(shape.invariants, { type: shape.type, value }, at, this.around, this.findings, clean)
@@ -84,8 +85,9 @@ export class ElementCheck {
       this.primitiveExtension(extended, parent[name.slice(1)], parent[name], `${at}.${extended.element}`)
       return extended
     }
-    this.findings.add('unknown-element', `${at}.${name}`, { found: name, expected: `an element of ${shape.type}` })
-    if (name === 'modifierExtension') this.modifiers(parent[name], `${at}.${name}`)
+    const place = `${at}.${nameInPath(name)}`
+    this.findings.add('unknown-element', place, { found: name, expected: `an element of ${shape.type}` })
+    if (name === 'modifierExtension') this.modifiers(parent[name], place)
     return undefined
   }
 
@@ -232,7 +234,7 @@ export class ElementCheck {
     else {
       for (const [name, inner] of Object.entries(value)) {
         if (name === 'modifierExtension') this.modifiers(inner, `${at}.${name}`)
-        this.loosely(inner, `${at}.${name}`)
+        this.loosely(inner, `${at}.${nameInPath(name)}`)
       }
     }
     this.depth--
@@ -242,6 +244,15 @@ export class ElementCheck {
 const isPresent = (value: unknown): boolean => value !== undefined && value !== null
 
 const isGiven = (value: Tree, name: string): boolean => value[name] !== undefined || value[`_${name}`] !== undefined
+
+/** `status (code)`; of a choice each form that it may have. */
+const wanted = (names: readonly string[], shape: Shape): string =>
+  names
+    .map((name) => {
+      const slot = shape.slots.get(name)
+      return `${name} (${slot?.list ? 'a list of ' : ''}${slot?.type})`
+    })
+    .join(' or ')
 
 const listed = (codes: ReadonlySet<string>): string => {
   const list = [...codes]

@@ -28,8 +28,16 @@ export const parseExactly = (text: string): unknown =>
     return value
   })
 
-const holdsExactNumbers = (value: unknown): boolean =>
-  isHolder(value) && (value[asWritten] !== undefined || Object.values(value).some(holdsExactNumbers))
+const holdsExactNumbers = (value: unknown): boolean => {
+  if (!isHolder(value)) return false
+  if (value[asWritten] !== undefined) return true
+  if (Array.isArray(value)) return value.some(holdsExactNumbers)
+  for (const key of Object.keys(value)) {
+    const inner = value[key]
+    if (typeof inner === 'object' && holdsExactNumbers(inner)) return true
+  }
+  return false
+}
 
 /**
  * The JSON text of a parsed or built value. A number that was read as 1.50 is written as 1.50, unless the program

@@ -1,6 +1,7 @@
 import { evalFhirPathTyped, type TypedValue } from '@medplum/core'
 import type { Findings } from './findings.ts'
 import type { Invariant } from './shapes.ts'
+import { surely } from './surely.ts'
 
 /** The resources that an invariant may speak of. */
 export interface Around {
@@ -30,6 +31,7 @@ export const checkInvariants = (
     '%ucum': ucum,
   }
   for (const { key, text, expression } of invariants) {
+    if (surely[key]?.(value.value)) continue
     const holds = evaluate(() => evalFhirPathTyped(expression, [value], variables))
     if (holds === false) findings.add('broken-invariant', at, { expected: `${key}: ${text}` })
     if (holds === undefined && clean) {

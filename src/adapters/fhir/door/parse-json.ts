@@ -1,9 +1,10 @@
 import { isUtf8 } from 'node:buffer'
 import { accept, type Checked, type Problem, refusal, refuse } from '../../../model/problems.ts'
 import { parseExactly } from './exact-numbers.ts'
+import { expressionsOf } from './expressions.ts'
 import { type Fault, type JsonLimits, scanJson } from './scan-json.ts'
 
-export const usualLimits: JsonLimits = { depth: 64, items: 2000 }
+export const usualLimits: JsonLimits = { depth: 64, items: 2000, allItems: 20_000 }
 
 /**
  * Turns a body into a value, and refuses what is not JSON in valid UTF-8 or what would do harm behind the door:
@@ -29,14 +30,20 @@ const withoutMark = (text: string): string => (text.charCodeAt(0) === 0xfeff ? t
 const decode = (bytes: Uint8Array): Checked<string> => {
   const text = Buffer.from(bytes.buffer, bytes.byteOffset, bytes.byteLength).toString('utf8')
   if (isUtf8(bytes)) return accept(withoutMark(text))
-  const note = `${placesIn(text)(firstBroken(text, bytes))}: the bytes are not valid UTF-8.`
-  return refuse([refusal('malformed-json', '', { note, expected: 'UTF-8' })])
+  const location = placesIn(text)(firstBroken(text, bytes))
+  const note = `${location}: the bytes are not valid UTF-8${hintOf(bytes)}.`
+  return refuse([refusal('malformed-json', '', { note, expected: 'UTF-8', location })])
 }
+
+/** UTF-16 begins with its mark. Source: RFC 2781, section 3.2 */
+const hintOf = ([first, second]: Uint8Array): string =>
+  (first === 0xff && second === 0xfe) || (first === 0xfe && second === 0xff) ? ', they look like UTF-16' : ''
 
 const wellFormed = (text: string): Checked<string> => {
   if (text.isWellFormed()) return accept(withoutMark(text))
-  const note = `${placesIn(text)(text.search(/\p{Surrogate}/u))}: half a surrogate pair.`
-  return refuse([refusal('wrong-value', '', { note, expected: 'whole characters' })])
+  const location = placesIn(text)(text.search(/\p{Surrogate}/u))
+  const note = `${location}: half a surrogate pair.`
+  return refuse([refusal('wrong-value', '', { note, expected: 'whole characters', location })])
 }
 
 /** Where decoding first put U+FFFD in place of broken bytes; a U+FFFD that was sent as such is passed over. */
@@ -68,30 +75,13 @@ const placesIn = (text: string): ((offset: number) => string) => {
 
 const told = (text: string, faults: readonly Fault[], root: unknown): Problem[] => {
   const placeOf = placesIn(text)
-  return faults.map(({ code, offset, path, found, expected }) =>
-    refusal(code, expressions(root, path), {
-      note: `${placeOf(offset)}.`,
+  return faults.map(({ code, offset, path, found, expected }) => {
+    const location = placeOf(offset)
+    return refusal(code, expressionsOf(root, path), {
+      note: `${location}.`,
+      location,
       ...(found !== undefined && { found }),
       ...(expected !== undefined && { expected }),
-    }),
-  )
+    })
+  })
 }
-
-const typeOf = (value: unknown): string | undefined => {
-  if (typeof value !== 'object' || value === null || !('resourceType' in value)) return undefined
-  return typeof value.resourceType === 'string' && /^[A-Za-z]+$/.test(value.resourceType)
-    ? value.resourceType
-    : undefined
-}
-
-/** The FHIRPath from the root and, within an entry of a Bundle, the one from the entry's own resource. */
-const expressions = (root: unknown, path: readonly (string | number)[]): string[] => {
-  const rootType = typeOf(root)
-  if (rootType === undefined) return []
-  const whole = rootType + path.map(stepOf).join('')
-  if (rootType !== 'Bundle' || path[0] !== 'entry' || path[2] !== 'resource') return [whole]
-  const inner = typeOf(path.slice(0, 3).reduce<unknown>((value, key) => Object(value)[key], root))
-  return inner === undefined ? [whole] : [whole, inner + path.slice(3).map(stepOf).join('')]
-}
-
-const stepOf = (key: string | number): string => (typeof key === 'number' ? `[${key}]` : `.${key}`)

@@ -16,6 +16,9 @@ const clockTime = String.raw`(?:[01]\d|2[0-3]):[0-5]\d:(?:[0-5]\d|60)(?:\.\d{1,9
 const offset = String.raw`(?:Z|[+-](?:(?:0\d|1[0-3]):[0-5]\d|14:00))`
 const fullDate = String.raw`(?!0000)\d{4}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])`
 
+/** Where the seconds begin in YYYY-MM-DDThh:mm:ss. */
+const secondsAt = 17
+
 const datePattern = new RegExp(`^${calendarDate}$`)
 const momentPattern = new RegExp(`^${fullDate}T${clockTime}(${offset})?$`)
 const timePattern = new RegExp(`^${clockTime}$`)
@@ -43,6 +46,19 @@ const aMoment = wrongValue('a moment to the second with its offset: 2026-03-02T0
 const aDateOrMoment = wrongValue('a date (2026-03-02) or a moment to the second with its offset (2026-03-02T09:30:00Z)')
 const anOffset: Wrong = { code: 'missing-offset', expected: 'the same moment with its offset: …+01:00 or …Z' }
 
+const noLeapSecond: Wrong = { code: 'leap-second', expected: 'the second before it or the second after it' }
+const withinYears = wrongValue('a moment that lies in the years 0001 to 9999 in UTC too')
+
+const firstInstant = Date.parse('0001-01-01T00:00:00Z')
+const lastInstant = Date.parse('9999-12-31T23:59:59.999Z')
+
+/** On the first and the last day that FHIR can write, an offset may lead out of its years. */
+const isWithinYears = (text: string): boolean => {
+  if (!text.startsWith('0001-01-01') && !text.startsWith('9999-12-31')) return true
+  const instant = Date.parse(text)
+  return instant >= firstInstant && instant <= lastInstant
+}
+
 const date: TextCheck = (text) => {
   if (!datePattern.test(text)) return aDate
   return dayExists(text) ? undefined : noSuchDay
@@ -54,7 +70,9 @@ const moment =
     const match = momentPattern.exec(text)
     if (!match) return otherwise
     if (match[1] === undefined) return anOffset
-    return dayExists(text) ? undefined : noSuchDay
+    if (!dayExists(text)) return noSuchDay
+    if (text.startsWith('60', secondsAt)) return noLeapSecond
+    return isWithinYears(text) ? undefined : withinYears
   }
 
 const instant = moment(aMoment)

@@ -6,6 +6,8 @@ export interface JsonLimits {
   readonly depth: number
   /** Items of one array. */
   readonly items: number
+  /** Items of all arrays together. */
+  readonly allItems: number
 }
 
 /** Something that refuses the text, with its place in it. */
@@ -95,6 +97,8 @@ class Scanner {
   private readonly frames: Frame[] = []
   private top: Frame | undefined
   private offset = 0
+  /** Items of arrays so far, the first of each array not counted. */
+  private items = 0
   private escaped = false
 
   constructor(text: string, limits: JsonLimits) {
@@ -146,11 +150,13 @@ class Scanner {
 
   private nextItem(array: Frame): State {
     array.at = Number(array.at) + 1
-    if (array.at === this.limits.items) {
-      const path = this.path().slice(0, -1)
-      this.report({ code: 'too-many-items', path, expected: `at most ${this.limits.items} items` })
-    }
+    if (array.at === this.limits.items) this.tooMany(`at most ${this.limits.items} items`)
+    if (++this.items === this.limits.allItems) this.tooMany(`at most ${this.limits.allItems} items in all arrays`)
     return aValue
+  }
+
+  private tooMany(expected: string): void {
+    this.report({ code: 'too-many-items', path: this.path().slice(0, -1), expected })
   }
 
   private name(c: number, state: State): State {

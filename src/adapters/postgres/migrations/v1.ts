@@ -39,8 +39,8 @@ create table journal (
   day date,
   who text not null,
   request_id text not null,
-  inbound bigint references inbound,
-  state jsonb not null
+  inbound bigint, -- of the row above; no constraint, since both are only ever appended in one statement
+  state json not null
 );
 create index journal_by_subject on journal (kind, id, seq desc);
 create index journal_by_order on journal (order_id) where order_id is not null;
@@ -56,27 +56,27 @@ create table identities (
   system text not null,
   value text not null,
   id uuid not null,
-  primary key (owner, type, system, value, id)
+  -- the value first: a caller may know a number and not whose it is
+  primary key (type, value, system, owner, id)
 );
 create unique index one_order_a_name on identities (owner, system, value) where type = 'ServiceRequest';
-create index identities_by_name on identities (type, system, value);
 
 create table orders (
   id uuid primary key,
   site text not null,
   visit_day date,
-  state jsonb not null
+  state json not null
 );
 create index orders_by_visit on orders (site, visit_day) where visit_day is not null;
 
-create table patients (id uuid primary key, state jsonb not null);
-create table kept (id uuid primary key, order_id uuid, state jsonb not null);
+create table patients (id uuid primary key, state json not null);
+create table kept (id uuid primary key, order_id uuid, state json not null);
 
 create table devices (
   id uuid primary key,
   device_identifier text not null,
   serial_number text not null,
-  state jsonb not null,
+  state json not null,
   unique (serial_number, device_identifier)
 );
 
@@ -88,7 +88,7 @@ create table links (
   day date not null,
   active boolean not null,
   period tstzrange not null,
-  state jsonb not null,
+  state json not null,
   -- The backstop behind the locks.
   constraint one_patient_at_a_time exclude using gist (device_id with =, period with &&) where (active),
   constraint one_device_at_a_time exclude using gist (order_id with =, period with &&) where (active)
@@ -97,17 +97,17 @@ create index links_by_order on links (order_id);
 create index links_by_device on links (device_id);
 create index links_by_day on links (site, day);
 
-create table applications (id uuid primary key, device_id uuid not null, site text not null, day date not null, state jsonb not null);
+create table applications (id uuid primary key, device_id uuid not null, site text not null, day date not null, state json not null);
 create index applications_by_device on applications (device_id);
 create index applications_by_day on applications (site, day);
 
-create table returns (id uuid primary key, device_id uuid not null, order_id uuid, state jsonb not null);
+create table returns (id uuid primary key, device_id uuid not null, order_id uuid, state json not null);
 create index returns_by_device on returns (device_id);
 
-create table tasks (id uuid primary key, order_id uuid not null, link_id uuid not null, state jsonb not null);
+create table tasks (id uuid primary key, order_id uuid not null, link_id uuid not null, state json not null);
 create index tasks_by_order on tasks (order_id);
 
-create table stubs (id uuid primary key, order_id uuid not null, link_id uuid not null, state jsonb not null);
+create table stubs (id uuid primary key, order_id uuid not null, link_id uuid not null, state json not null);
 create index stubs_by_order on stubs (order_id);
 
 create table gaps (
@@ -117,7 +117,7 @@ create table gaps (
   order_id uuid,
   device_id uuid,
   open boolean not null,
-  state jsonb not null
+  state json not null
 );
 create index gaps_by_order on gaps (order_id) where order_id is not null;
 create index gaps_by_device on gaps (device_id) where device_id is not null;
@@ -182,9 +182,10 @@ create table captures (
 );
 
 -- One row for each message to each destination. fate: did they take it; next_attempt and attempts: does the work go on.
+-- may_be_there: it was sent and never answered for; remembered while it is parked, so that it is looked for first.
 create table deliveries (
   id uuid primary key,
-  seq bigint generated always as identity unique,
+  seq bigint generated always as identity,
   destination text not null,
   order_id uuid not null,
   body text not null,
@@ -194,19 +195,30 @@ create table deliveries (
   attempts int not null default 0,
   fence int not null default 0,
   next_attempt timestamptz,
-  announced_at timestamptz,
   leased_until timestamptz,
+  may_be_there boolean not null default false,
   queued_at timestamptz not null,
+  replayed_at timestamptz,
   sent_at timestamptz,
   answered_at timestamptz
 );
-create index deliveries_by_order on deliveries (destination, order_id, seq);
-create index deliveries_due on deliveries (next_attempt) where fate in ('queued', 'unsure');
+create index deliveries_by_order on deliveries (order_id, seq);
+create index deliveries_by_fate on deliveries (destination, fate, seq);
+create index deliveries_due on deliveries (destination, next_attempt) where fate in ('queued', 'unsure');
 
+-- What stands between a destination and its messages: an operator's pause, or trouble. In trouble it is closed, and
+-- from closed_until on one message at a time is tried, until one arrives.
 create table destinations (
   id text primary key,
   paused boolean not null default false,
-  reason text
+  reason text,
+  strikes int not null default 0,
+  struck_by uuid,
+  closings int not null default 0,
+  closed_until timestamptz,
+  closed_since timestamptz,
+  probing_until timestamptz,
+  trouble text
 );
 
 -- The evening of a site at one of its moments, with the bytes as issued.
