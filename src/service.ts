@@ -15,6 +15,7 @@ import { operateRoutes } from './adapters/http/operate.ts'
 import { readingRoutes } from './adapters/http/reading.ts'
 import { returnDeviceRoutes } from './adapters/http/return-device.ts'
 import { createServer } from './adapters/http/server.ts'
+import { validateRoutes } from './adapters/http/validate.ts'
 import { watchFlowRoutes } from './adapters/http/watch-flow.ts'
 import type { RequestDeadlines } from './adapters/http/wire.ts'
 import { kindOf } from './adapters/kind-of-error.ts'
@@ -24,6 +25,7 @@ import {
   type DatabaseLimits,
   isOutage,
   openDatabase,
+  openForSearches,
   usualLimits,
 } from './adapters/postgres/database.ts'
 import { queueDeliveries } from './adapters/postgres/deliveries.ts'
@@ -210,7 +212,8 @@ const start = async (
   const databaseUrl = c.databaseUrl ?? embedded?.url ?? ''
   const limits = { ...usualLimits, ...options.limits }
   const db = openDatabase(databaseUrl, troubles.told, limits)
-  undo.add(() => within(closing.connections, db.close()))
+  const searching = openForSearches(databaseUrl, troubles.told, limits)
+  undo.add(() => within(closing.connections, Promise.all([db.close(), searching.close()])))
 
   const queue = openQueue(
     databaseUrl,
@@ -270,7 +273,8 @@ const start = async (
     ...forwardOrderRoutes(runner, queue),
     ...returnDeviceRoutes(runner),
     ...watchFlowRoutes(watching, views),
-    ...readingRoutes(db, base),
+    ...readingRoutes(db, searching, base),
+    ...validateRoutes(runner, base),
     ...notBuiltRoutes,
   ]
   const since = new Date().toISOString()

@@ -53,6 +53,33 @@ export const settledNow = (db: Database): Promise<Instant> =>
     return row === undefined ? noClock() : row.now
   })
 
+/** Steps that are stamped, or about to be, and not committed; a step lives for less than a minute. */
+const underWay = `
+  select l.virtualtransaction as step, ${instantSql(`coalesce(a.xact_start, now() - interval '1 minute') + c.offset_by`)} as since
+  from pg_locks l cross join daybind.clock c left join pg_stat_activity a on a.pid = l.pid
+  where l.locktype = 'advisory' and l.classid = 0 and l.objid = ${stampLock} and l.objsubid = 1 and l.mode = 'ShareLock' and l.granted
+    and l.database = (select oid from pg_database where datname = current_database())`
+
+/**
+ * A moment up to which everything is committed, for readers: they hold up nobody. Now, as soon as the steps under way
+ * have ended; where one takes longer than `patienceMs`, the moment at which it began. A lock is given back only when
+ * what was written under it can be seen, so a step that is not found among the locks is visible, or yet to be stamped.
+ */
+export const committedUpTo = async (tx: Tx, patienceMs = 2_000): Promise<Instant> => {
+  const moment = await now(tx)
+  let open = await tx.query<{ step: string; since: Instant }>(underWay)
+  for (
+    let waited = 0, wait = 2;
+    open.length > 0 && waited < patienceMs;
+    waited += wait, wait = Math.min(2 * wait, 50)
+  ) {
+    await new Promise((resolve) => setTimeout(resolve, wait))
+    const still = new Set((await tx.query<{ step: string }>(underWay)).map((s) => s.step))
+    open = open.filter((s) => still.has(s.step))
+  }
+  return [moment, ...open.map((s) => s.since)].toSorted()[0] ?? moment
+}
+
 /** Moves the flow's clock so that it shows `moment` now; forward only. For the demo and the tests. */
 export const setClock = async (db: Database, moment: Instant): Promise<void> => {
   await db.query(`update daybind.clock set offset_by = greatest($1::timestamptz - clock_timestamp(), offset_by)`, [

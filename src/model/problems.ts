@@ -4,7 +4,7 @@
  */
 
 /** The classes of refusal in the order in which they are looked at: the first that applies sets the status. */
-const order = [401, 403, 404, 405, 406, 408, 412, 413, 415, 417, 431, 400, 422, 409, 501, 503, 505] as const
+const order = [401, 403, 404, 410, 405, 406, 408, 412, 413, 415, 417, 431, 400, 422, 409, 501, 503, 505] as const
 export type RefusalStatus = (typeof order)[number]
 
 /** FHIR issue types that we use. Source: http://hl7.org/fhir/R4/valueset-issue-type.html */
@@ -46,6 +46,7 @@ export const refusals = table({
   'not-allowed': row(403, 'forbidden', 'The caller may not do this.'),
   // what is called
   'not-known': row(404, 'not-found', 'Nothing is known under this address.'),
+  'cursor-gone': row(410, 'not-found', 'This page can no longer be shown: search again from the first page.'),
   'method-not-taken': row(405, 'not-supported', 'This address does not take this method.'),
   'too-slow': row(408, 'timeout', 'The request took too long to arrive.'),
   'format-not-offered': row(406, 'not-supported', 'Daybind speaks JSON only.'),
@@ -60,6 +61,7 @@ export const refusals = table({
   'http-version-not-taken': row(505, 'not-supported', 'This version of HTTP is not taken.'),
   'not-built': row(501, 'not-supported', 'This route is part of the contract and is not built yet.'),
   'not-ready': row(503, 'transient', 'The service cannot do this at the moment; try again.'),
+  'search-too-slow': row(503, 'timeout', 'The search takes too long: narrow it, or try again later.'),
   // is it FHIR (400)
   'malformed-request': row(400, 'structure', 'The request cannot be read as HTTP.'),
   'malformed-json': row(400, 'structure', 'The body is not valid JSON.'),
@@ -88,7 +90,9 @@ export const refusals = table({
   'unknown-parameter': row(400, 'not-supported', 'The parameter is not known.'),
   'missing-parameter': row(400, 'required', 'A required parameter is missing.'),
   'wrong-parameter': row(400, 'value', 'The parameter has a wrong value.'),
+  'too-much-asked': row(400, 'too-costly', 'The search asks for more than is answered at once.'),
   // our own rules (422)
+  'profile-not-known': row(422, 'not-supported', 'Daybind cannot check against this profile.'),
   'type-not-taken': row(422, 'not-supported', 'Daybind does not take this resource type from this caller.'),
   'no-placer-number': row(422, 'required', 'The order carries no placer number that Daybind can tell.'),
   'code-not-taken': row(422, 'business-rule', 'No rule of this source takes an order with this code.'),
@@ -136,6 +140,7 @@ export const refusals = table({
   'message-superseded': row(409, 'conflict', 'A newer message for the same order has taken the place of this one.'),
   'identity-taken': row(409, 'duplicate', 'Another resource has this identity.'),
   // told as warnings only
+  'not-all-included': row(422, 'too-costly', 'More belongs to this page than is included at once.'),
   'expired-device': row(422, 'business-rule', 'The device was applied after its expiry date.'),
   'inactive-patient': row(
     422,

@@ -378,7 +378,8 @@ describe('searches', () => {
   })
 
   it('what is not known is told as a warning, and refused by who asks for strictness', async () => {
-    const all = '_id, _lastUpdated, _count, _sort, _total, identifier, active, birthdate, family, given'
+    const all =
+      '_id, _lastUpdated, _count, _sort, _total, _summary, _include, _revinclude, identifier, active, birthdate, family, given'
     const unknown = (name: string): Told => ({
       code: 'unknown-parameter',
       location: 'http.query',

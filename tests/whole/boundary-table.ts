@@ -2,7 +2,7 @@
  * The contract's section 3, "Who may call", by hand: a row for each route and way to ask, with what each role is told
  * about its own and about another's. `yes` and its like are for who may; the rest are statuses.
  */
-import type { Bundle, Parameters, Task } from 'fhir/r4.js'
+import type { Bundle, OperationOutcome, Parameters, Task } from 'fhir/r4.js'
 import { aPatient, bundle, entry } from '../support/messages.ts'
 import type { Answer } from '../support/service.ts'
 import { applied, received } from '../support/world.ts'
@@ -660,6 +660,7 @@ const operating: readonly Row[] = [
     [no, no, no, '200'],
     { few: true },
   ),
+  plain('GET /destinations', { path: '/destinations' }, ['403', '403', '403', '200']),
   plain('GET /metrics', { path: '/metrics' }, ['403', '403', '403', '501'], { later: true }),
   ...['POST /hooks/:source', 'PUT /hooks/:source/:type/:id', 'DELETE /hooks/:source/:type/:id'].map((route) =>
     row(
@@ -745,8 +746,8 @@ const reads: readonly Row[] = Object.entries(readable).flatMap(([name, sight]) =
     row(route, name, id(name), (x) => ({ path: path(x) }), columnsOf(sight, '200', '404'), more)
   return [
     of('GET /fhir/:type/:id', (x) => `/fhir/${type}/${x}`, wholly.includes(name) ? {} : { few: true }),
-    of('GET /fhir/:type/:id/_history', (x) => `/fhir/${type}/${x}/_history`, { later: true, few: true }),
-    of('GET /fhir/:type/:id/_history/:version', (x) => `/fhir/${type}/${x}/_history/1`, { later: true, few: true }),
+    of('GET /fhir/:type/:id/_history', (x) => `/fhir/${type}/${x}/_history`, { few: true }),
+    of('GET /fhir/:type/:id/_history/:version', (x) => `/fhir/${type}/${x}/_history/1`, { few: true }),
   ]
 })
 
@@ -853,12 +854,80 @@ const searches: readonly Row[] = searched.flatMap(([name, parameter, value], i) 
   return i % 3 === 0 ? [byGet, byPost] : [byGet]
 })
 
-const validate = plain(
-  'POST /fhir/:type/$validate',
-  { path: '/fhir/Patient/$validate', body: { resourceType: 'Parameters' } },
-  ['501', '501', '501', '501'],
-  { later: true },
-)
+/** What a write would be told: `fine`, or the first reason against it. */
+const validated = (answer: Answer<unknown>): string => {
+  if (answer.status !== 200) return String(answer.status)
+  const { issue } = answer.body as OperationOutcome
+  const wrong = issue.find((i) => i.severity === 'error' || i.severity === 'fatal')
+  return wrong === undefined ? 'fine' : (wrong.details?.coding?.[0]?.code ?? 'without a code')
+}
+
+const validates = { read: validated, few: true } as const
+const mayNot = both('not-allowed')
+
+/** @param tasks as an operator reads them, by id */
+const validations = (tasks: ReadonlyMap<string, Task>): readonly Row[] => [
+  row(
+    'POST /fhir/:type/:id/$validate',
+    'id of a Patient',
+    id('worn.Patient'),
+    (x, c) => ({ path: `/fhir/Patient/${x}/$validate`, body: patientOf(c, 'worn') }),
+    [['fine', '404'], ['not-allowed', '404'], ['not-allowed', '404'], 'fine'],
+    validates,
+  ),
+  row(
+    'POST /fhir/:type/:id/$validate',
+    'id of a Task',
+    id('worn.Task'),
+    (x, c, _who, ids) => ({
+      path: `/fhir/Task/${x}/$validate`,
+      body: accepted(ids, c, x, tasks.get(idOf(ids, 'worn.Task'))),
+    }),
+    [['not-allowed', '404'], ['not-allowed', '404'], ['fine', '404'], 'fine'],
+    validates,
+  ),
+  row(
+    'POST /fhir/:type/$validate',
+    'identifier of a Patient',
+    (c) => patientNumber(c, 'open'),
+    (x, c) => ({
+      path: '/fhir/Patient/$validate',
+      body: aPatient(x, { identifier: [{ system: patientSystem(c), value: x }] }),
+    }),
+    [both('fine'), both('fine'), mayNot, 'fine'],
+    validates,
+  ),
+  row(
+    'POST /fhir/:type/$validate',
+    'id in the Patient',
+    id('open.Patient'),
+    (x, c) => ({ path: '/fhir/Patient/$validate?mode=update', body: { ...patientOf(c, 'open'), id: x } }),
+    [['fine', 'not-known'], ['not-allowed', 'not-known'], mayNot, 'fine'],
+    validates,
+  ),
+  row(
+    'POST /fhir/:type/$validate',
+    'subject of an order, in Parameters',
+    id('open.Patient'),
+    (x, c, who) => ({
+      path: '/fhir/ServiceRequest/$validate',
+      body: call({ name: 'resource', resource: orderBy(c, who, 'fresh', `Patient/${x}`) }),
+    }),
+    [['fine', 'unknown-reference'], ['fine', 'unknown-reference'], mayNot, 'fine'],
+    validates,
+  ),
+  row(
+    'POST /fhir/:type/$validate',
+    'id in the Task',
+    id('worn.Task'),
+    (x, c, _who, ids) => ({
+      path: '/fhir/Task/$validate',
+      body: accepted(ids, c, x, tasks.get(idOf(ids, 'worn.Task'))),
+    }),
+    [mayNot, mayNot, ['fine', 'not-known'], 'fine'],
+    validates,
+  ),
+]
 
 /** @param tasks as an operator reads them, by id */
 export const tableOf = (tasks: ReadonlyMap<string, Task>): readonly Row[] => [
@@ -873,5 +942,5 @@ export const tableOf = (tasks: ReadonlyMap<string, Task>): readonly Row[] => [
   ...forEverybody,
   ...reads,
   ...searches,
-  validate,
+  ...validations(tasks),
 ]

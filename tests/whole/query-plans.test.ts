@@ -3,16 +3,22 @@
  * plans that the service's connections use.
  */
 import { v5 as uuidv5 } from 'uuid'
-import { afterAll, beforeAll, expect, test } from 'vitest'
+import { afterAll, beforeAll, describe, expect, test } from 'vitest'
+import { instantSql } from '../../src/adapters/clock.ts'
 import { claimNext } from '../../src/adapters/postgres/attempts.ts'
-import { type Database, openDatabase, type Tx } from '../../src/adapters/postgres/database.ts'
+import { type Database, openDatabase, openForSearches, type Tx } from '../../src/adapters/postgres/database.ts'
 import { type DeliveryFilter, listDeliveries } from '../../src/adapters/postgres/deliveries.ts'
 import { parkTooOld, withWork } from '../../src/adapters/postgres/destinations.ts'
 import { eveningAsOf } from '../../src/adapters/postgres/evenings.ts'
-import { readResource, readSearch, type Sight, searchResources } from '../../src/adapters/postgres/find-resources.ts'
+import { readResource, type Sight } from '../../src/adapters/postgres/find-resources.ts'
+import { readHistory, readVersion } from '../../src/adapters/postgres/history.ts'
 import { devicesWithSerial, ordersNamed } from '../../src/adapters/postgres/load-for-links.ts'
 import { loadForOrders } from '../../src/adapters/postgres/load-for-orders.ts'
 import { statesAround, statesOfDay } from '../../src/adapters/postgres/load-states.ts'
+import { readSearch, type Search } from '../../src/adapters/postgres/read-search.ts'
+import { includedWith, includesOf, readInclusion, revIncludesOf } from '../../src/adapters/postgres/search-includes.ts'
+import { type SearchParameter, searchParameters } from '../../src/adapters/postgres/search-parameters.ts'
+import { searchResources } from '../../src/adapters/postgres/search-resources.ts'
 import { anOrder, harbourOrders, harbourPatients } from '../support/messages.ts'
 import { testSites, testSources, useTestService } from '../support/service.ts'
 import { inDatabase } from './bedside.ts'
@@ -26,10 +32,13 @@ const anId = uuidv5('any', uuidv5.URL)
 
 /** Enough of everything, spread over 200 days, two sites and as many people as orders. */
 const seed = `
-  insert into resources (type, id, version, updated, seen_by, tokens, body)
-    select t, md5(t || n)::uuid, 1, now() - n * interval '1 minute', array['site:' || (array['tern-harbour', 'quarry-lane'])[1 + n % 2]],
-      array['identifier=${harbourPatients}|' || n, 'patient=Patient/' || md5('Patient' || n)::uuid, 'status=active'], '{}'
+  insert into resources (type, id, version, updated, seen_by, tokens, from1, until1, from2, until2, body)
+    select t, md5(t || n)::uuid, 2, now() - n * interval '1 minute', array['site:' || (array['tern-harbour', 'quarry-lane'])[1 + n % 2]],
+      array['identifier=${harbourPatients}|' || n, 'patient=Patient/' || md5('Patient' || n)::uuid, 'status=active'],
+      now() - n * interval '1 minute', now() - n * interval '1 minute' + interval '1 day', now() - n * interval '1 minute', null, '{}'
     from generate_series(1, ${rows}) n, unnest(array['Patient', 'ServiceRequest', 'Task']) t;
+  insert into earlier_versions (type, id, version, updated, seen_by, tokens, from1, until1, body)
+    select type, id, 1, updated - interval '1 hour', seen_by, tokens, from1, until1, body from resources;
   insert into names (type, id, param, value)
     select 'Patient', md5('Patient' || n)::uuid, 'family', 'sandling' || n from generate_series(1, ${rows}) n;
   insert into identities (owner, type, system, value, id)
@@ -67,11 +76,13 @@ const seed = `
   analyze`
 
 let db: Database
+let searching: Database
 beforeAll(async () => {
   await inDatabase(service().database, seed)
   db = openDatabase(service().database, () => {})
+  searching = openForSearches(service().database, () => {})
 }, 240_000)
-afterAll(() => db.close())
+afterAll(() => Promise.all([db.close(), searching.close()]))
 
 interface Plan {
   readonly 'Node Type': string
@@ -88,30 +99,33 @@ let explained = 0
  * Prepared with values that nobody knows, on a connection that is told to plan so; `generic_plan` says the same from
  * PostgreSQL 16 on.
  */
-const planOf = (text: string): Promise<readonly { 'QUERY PLAN': [{ Plan: Plan }] }[]> => {
+const planOf = (text: string, on: Database): Promise<readonly { 'QUERY PLAN': [{ Plan: Plan }] }[]> => {
   const name = `explained${++explained}`
   const values = Math.max(0, ...[...text.matchAll(/\$(\d+)/g)].map(([, n]) => Number(n)))
   const given = values === 0 ? '' : `(${Array.from({ length: values }, () => 'null').join(', ')})`
-  return db.script(`prepare ${name} as ${text}; explain (format json) execute ${name}${given}`)
+  return on.script(`prepare ${name} as ${text}; explain (format json) execute ${name}${given}`)
 }
 
 /** Every statement that the work sends, as the database plans it without knowing the values. */
-const plansOf = async (work: (tx: Database) => Promise<unknown>): Promise<readonly Plan[]> => {
+const plansOf = async (work: (tx: Database) => Promise<unknown>, on = db): Promise<readonly Plan[]> => {
   const texts: string[] = []
   const query: Tx['query'] = (text, values) => {
     texts.push(text)
-    return db.query(text, values)
+    return on.query(text, values)
   }
-  await work({ ...db, query })
-  const plans = await Promise.all(texts.map(planOf))
+  await work({ ...on, query })
+  const plans = await Promise.all(texts.map((text) => planOf(text, on)))
   return plans.flatMap((p) => nodesOf((p[0] as { 'QUERY PLAN': [{ Plan: Plan }] })['QUERY PLAN'][0].Plan))
 }
 
-const search = (type: string, name: string, value: string, sight: Sight) => (tx: Tx) => {
-  const read = readSearch(type, [[name, value]], true)
-  if (!read.ok) throw new Error(`${name}=${value}`)
-  return searchResources(tx, read.value, sight)
+const asked = (type: string, ...query: readonly (readonly [string, string])[]): Search => {
+  const read = readSearch(type, query, true)
+  if (!read.ok) throw new Error(JSON.stringify([query, read.problems]))
+  return read.value
 }
+
+const search = (type: string, name: string, value: string, sight: Sight) => (tx: Tx) =>
+  searchResources(tx, asked(type, [name, value]), sight)
 
 const [harbour, tern] = [testSources[0], testSites[0]]
 if (harbour === undefined || tern === undefined) throw new Error('no source, no site')
@@ -142,7 +156,7 @@ const hot: readonly (readonly [string, (tx: Database) => Promise<unknown>, reado
   ],
   ['the orders of a patient', search('ServiceRequest', 'patient', `Patient/${anId}`, here), ['resources_by_token']],
   ['the work of a patient', search('Task', 'patient', `Patient/${anId}`, here), ['resources_by_token']],
-  ['a search by family name', search('Patient', 'family', 'Sandling77', here), ['names_by_value', 'resources_pkey']],
+  ['a search by family name', search('Patient', 'family', 'Sandling7777', here), ['names_by_value', 'resources_pkey']],
   [
     'an order by its placer number',
     (tx) => ordersNamed(tx, { system: harbourOrders, value: '7' }, here, 'bay-3'),
@@ -190,4 +204,63 @@ test.each([...hot, ...waiting])('%s: by its index', async (_, work, indexes) => 
   const walked = nodes.filter((n) => n['Node Type'] === 'Seq Scan').map((n) => n['Relation Name'])
   // of destinations there are a few
   expect(walked.filter((name) => name !== 'destinations')).toEqual([])
+})
+
+const samples: Readonly<Record<SearchParameter['kind'], readonly string[]>> = {
+  token: ['active', `${harbourPatients}|7`, `${harbourPatients}|`],
+  reference: [`Patient/${anId}`],
+  string: ['s', 'sandling77'],
+  date: ['2026-01-01', 'ge2026-01-01', 'lt2026-01-01', 'ne2026-01-01'],
+}
+
+const everyType = Object.keys(searchParameters)
+
+/** What a search walks through row by row, whatever page it asks for. */
+const walkedBy = async (type: string, query: readonly (readonly [string, string])[]): Promise<readonly string[]> => {
+  const first = asked(type, ...query)
+  const { 0: moment } = await db.query<{ now: string }>(`select ${instantSql('clock_timestamp()')} as now`)
+  const now = moment?.now ?? ''
+  const next = { ...first, cursor: { asOf: now, updated: now, id: anId } }
+  const nodes = await plansOf(async (tx) => {
+    for (const page of [first, next]) for (const sight of [here, undefined]) await searchResources(tx, page, sight)
+  }, searching)
+  const kept = ['resources', 'names', 'earlier_versions']
+  return nodes.flatMap(({ 'Node Type': node, 'Relation Name': name = '' }) =>
+    node === 'Seq Scan' && kept.includes(name) ? [`${JSON.stringify(query)} ${name}`] : [],
+  )
+}
+
+const orders = [
+  ['_sort', '_lastUpdated'],
+  ['_sort', '-_lastUpdated'],
+] as const
+
+describe('every announced search, in both orders, its first page and the next, goes by an index', () => {
+  test.each(everyType)('%s', async (type) => {
+    for (const order of orders) {
+      expect(await walkedBy(type, [order])).toEqual([])
+      expect(await walkedBy(type, [order, ['_lastUpdated', 'gt2026-01-01']])).toEqual([])
+      for (const { name, kind } of searchParameters[type] ?? [])
+        for (const value of samples[kind]) expect(await walkedBy(type, [order, [name, value]])).toEqual([])
+    }
+  })
+
+  test.each(everyType)('what comes along with %s', async (type) => {
+    const matches = [{ type, id: anId, version: 1, updated: '', body: '}', tokens: [`patient=Patient/${anId}`] }]
+    const inclusions = (['_include', '_revinclude'] as const).flatMap((way) =>
+      (way === '_include' ? includesOf : revIncludesOf)(type).flatMap((value) => readInclusion(type, way, value) ?? []),
+    )
+    const nodes = await plansOf((tx) => includedWith(tx, inclusions, matches, here), searching)
+    expect(nodes.filter((n) => n['Node Type'] === 'Seq Scan' && n['Relation Name'] === 'resources')).toEqual([])
+  })
+
+  test('and so do the versions of a resource', async () => {
+    const [{ id = '' } = {}] = await db.query<{ id: string }>(`select id from resources where type = 'Patient' limit 1`)
+    const nodes = await plansOf(async (tx) => {
+      await readHistory(tx, 'Patient', id, here, { count: 10, since: '2026-01-01T00:00:00Z', before: 9 })
+      await readVersion(tx, 'Patient', id, 1, here)
+    }, searching)
+    expect(nodes.flatMap((n) => n['Index Name'] ?? [])).toContain('earlier_versions_pkey')
+    expect(nodes.filter((n) => n['Node Type'] === 'Seq Scan')).toEqual([])
+  })
 })

@@ -29,6 +29,7 @@ import {
 import type { Names } from '../postgres/writing.ts'
 import { type Call, fhirReply, problemReply, type Reply, type Route, toldReply } from './call.ts'
 import { absent } from './operation.ts'
+import { type Return, returnAsked, withResources, writtenReply } from './prefer.ts'
 
 /** As which source a caller speaks: the configured one with its id, or one of its own by default. */
 const sourceOf = (caller: ActingCaller, parties: Parties): Source => {
@@ -199,27 +200,30 @@ const tellOne =
     return { status: statusOfAnswer(answer), body: resourceText(row), headers }
   }
 
-const responseEntry = (base: () => string, answer: Accepted) => ({
+const responseEntry = (base: () => string, answer: Accepted, asked?: Return) => ({
   fullUrl: `${base()}/fhir/${answer.type}/${answer.id}`,
   response: {
     status: statusOfAnswer(answer) === 201 ? '201 Created' : '200 OK',
     location: locationOf(base, answer),
     etag: `W/"${answer.version}"`,
     ...(answer.updated !== '' && { lastModified: answer.updated }),
-    ...(answer.warnings.length > 0 && { outcome: operationOutcome(answer.warnings) }),
+    ...((answer.warnings.length > 0 || asked === 'operationoutcome') && { outcome: operationOutcome(answer.warnings) }),
   },
 })
 
+const toldBundle = (entries: readonly string[]): Told => ({
+  status: 200,
+  body: `{"resourceType":"Bundle","type":"transaction-response","entry":[${entries.join(',')}]}`,
+})
+
+/** Told at once, without a look at what is written, unless the caller prefers to have it back. */
 const tellBundle =
-  (base: () => string): Tell =>
-  (_tx, answers) => ({
-    status: 200,
-    body: JSON.stringify({
-      resourceType: 'Bundle',
-      type: 'transaction-response',
-      entry: answers.map((a) => responseEntry(base, a)),
-    }),
-  })
+  (base: () => string, call: Call): Tell =>
+  (tx, answers) => {
+    const asked = returnAsked(call)
+    const entries = answers.map((a) => JSON.stringify(responseEntry(base, a, asked)))
+    return asked === 'representation' ? withResources(tx, answers, entries).then(toldBundle) : toldBundle(entries)
+  }
 
 const requestUrl = /^([A-Z][A-Za-z]+)(?:\/([A-Za-z0-9.-]{1,64}))?(?:\?(.*))?$/
 
@@ -273,7 +277,7 @@ const transaction = async (runner: StepRunner, base: () => string, call: Call, b
   }
   if (problems.length > 0) return problemReply(problems)
   if (entries.length === 0) return fhirReply(200, { resourceType: 'Bundle', type: 'transaction-response' })
-  return toldReply(await run(runner, call, entries, call.text, 'POST /fhir', tellBundle(base)))
+  return toldReply(await run(runner, call, entries, call.text, 'POST /fhir', tellBundle(base, call)))
 }
 
 const failedEntry = (problems: readonly Problem[]) => ({
@@ -287,7 +291,7 @@ const batch = async (runner: StepRunner, base: () => string, call: Call, bundle:
   for (const [i, e] of (bundle.entry ?? []).entries()) {
     const incoming = readEntry(e, i)
     const done = incoming.ok
-      ? await run(runner, call, [incoming.value], writeJson(e), 'POST /fhir', tellBundle(base))
+      ? await run(runner, call, [incoming.value], writeJson(e), 'POST /fhir', tellBundle(base, call))
       : // others are served between two entries, also where all of them are refused unread
         await setImmediate(incoming)
     if (done.ok) entry.push(...((JSON.parse(done.value.body) as { entry: unknown[] }).entry ?? []))
@@ -322,17 +326,21 @@ const withOwnReferences = (call: Call, base: string): Call => {
   return { ...call, body }
 }
 
-const takeOne = async (
+/** Writes one resource; with `call.dryRun` everything but that. */
+export const writeOne = async (
   runner: StepRunner,
   base: () => string,
   call: Call,
   asked: Omit<Asked, 'at' | 'resource'>,
   route: string,
-): Promise<Reply> => {
+): Promise<Checked<Told>> => {
   const incoming = readIncoming({ ...asked, at: '', resource: withOwnReferences(call, base()).body })
-  if (!incoming.ok) return problemReply([...(await absent(runner.db, asked.type ?? '')(call)), ...incoming.problems])
-  return toldReply(await run(runner, call, [incoming.value], call.text, route, tellOne(base)))
+  if (!incoming.ok) return refuse([...(await absent(runner.db, asked.type ?? '')(call)), ...incoming.problems])
+  return run(runner, call, [incoming.value], call.text, route, tellOne(base))
 }
+
+const takeOne = async (...[runner, base, call, asked, route]: Parameters<typeof writeOne>): Promise<Reply> =>
+  writtenReply(call, await writeOne(runner, base, call, asked, route))
 
 const ifMatchOf = (call: Call) => {
   const ifMatch = call.header('if-match')

@@ -50,7 +50,15 @@ export interface Route {
   /** What the CapabilityStatement says of it. */
   readonly fhir?: {
     readonly types: readonly string[]
-    readonly interaction?: 'read' | 'create' | 'update' | 'search-type' | 'transaction' | 'batch'
+    readonly interaction?:
+      | 'read'
+      | 'vread'
+      | 'history-instance'
+      | 'create'
+      | 'update'
+      | 'search-type'
+      | 'transaction'
+      | 'batch'
     readonly operation?: string
     readonly conditional?: 'create' | 'update'
   }

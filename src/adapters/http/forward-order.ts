@@ -12,9 +12,10 @@ import { listDestinations, pauseDestination, resumeDestination } from '../postgr
 import { readResource } from '../postgres/find-resources.ts'
 import { ordersById, statesById } from '../postgres/load-states.ts'
 import { resourceText } from '../postgres/resource-text.ts'
-import { orderLock, runStep, type StepRunner } from '../postgres/run-step.ts'
+import { orderLock, runStep, type StepRunner, type Told } from '../postgres/run-step.ts'
 import type { Queue } from '../queue/queue.ts'
-import { type Call, problemReply, type Reply, type Route, toldReply } from './call.ts'
+import { type Call, problemReply, type Reply, type Route } from './call.ts'
+import { writtenReply } from './prefer.ts'
 
 const taskById = async (tx: Tx, id: string): Promise<TaskState | undefined> =>
   (await statesById(tx, 'task', [id])).find((s): s is TaskState => s.kind === 'task')
@@ -48,48 +49,52 @@ const versionProblems = (call: Call, version: number): readonly Problem[] => {
     : [refusal('version-conflict', '', { found: ifMatch, expected: `W/"${version}"`, location: 'http.If-Match' })]
 }
 
+/** Takes the answer; with `call.dryRun` everything but that. */
+export const answerOne = async (runner: StepRunner, call: Call): Promise<Checked<Told>> => {
+  const id = call.params.id === undefined ? idOfCriterion(call) : accept(call.params.id)
+  const task = id.ok ? await ownTask(runner, call, id.value) : id
+  if (!task.ok) return task
+  const problems = [...checkResource(call.body, ['Task'])]
+  const written = call.body as Task
+  if (problems.length === 0 && written.id !== undefined && written.id !== task.value.id)
+    problems.push(refusal('wrong-id', 'Task.id', { found: written.id, expected: task.value.id }))
+  if (problems.length > 0) return refuse(problems)
+  return runStep(
+    runner,
+    {
+      step: 'forward-order',
+      caller: call.caller,
+      requestId: call.requestId,
+      locks: (await ordersById(runner.db, [task.value.orderId])).map(orderLock),
+      inbound: { route: 'PUT /fhir/Task', body: call.text },
+      dryRun: call.dryRun,
+    },
+    {
+      load: async (tx) => {
+        const [state, row] = [
+          await taskById(tx, task.value.id),
+          await readResource(tx, 'Task', task.value.id, undefined),
+        ]
+        if (!state || !row) return refuse([refusal('not-known')])
+        const stale = versionProblems(call, row.version)
+        return stale.length > 0 ? refuse(stale) : accept(state)
+      },
+      decide: (state, ctx) => answerTask(written, taskResource(state), state, ctx),
+      tell: async (tx, { answer: said }) => {
+        if (said.taken !== undefined) await answerDelivery(tx, task.value, said.taken)
+        const row = await readResource(tx, 'Task', said.taskId, undefined)
+        if (row === undefined) throw new Error('the task is not stored')
+        const headers = { etag: `W/"${row.version}"`, 'last-modified': new Date(row.updated).toUTCString() }
+        return { status: 200, body: resourceText(row), headers }
+      },
+    },
+  )
+}
+
 const answer =
   (runner: StepRunner) =>
-  async (call: Call): Promise<Reply> => {
-    const id = call.params.id === undefined ? idOfCriterion(call) : accept(call.params.id)
-    const task = id.ok ? await ownTask(runner, call, id.value) : id
-    if (!task.ok) return problemReply(task.problems)
-    const problems = [...checkResource(call.body, ['Task'])]
-    const written = call.body as Task
-    if (problems.length === 0 && written.id !== undefined && written.id !== task.value.id)
-      problems.push(refusal('wrong-id', 'Task.id', { found: written.id, expected: task.value.id }))
-    if (problems.length > 0) return problemReply(problems)
-    const told = await runStep(
-      runner,
-      {
-        step: 'forward-order',
-        caller: call.caller,
-        requestId: call.requestId,
-        locks: (await ordersById(runner.db, [task.value.orderId])).map(orderLock),
-        inbound: { route: 'PUT /fhir/Task', body: call.text },
-        dryRun: call.dryRun,
-      },
-      {
-        load: async (tx) => {
-          const [state, row] = [
-            await taskById(tx, task.value.id),
-            await readResource(tx, 'Task', task.value.id, undefined),
-          ]
-          if (!state || !row) return refuse([refusal('not-known')])
-          const stale = versionProblems(call, row.version)
-          return stale.length > 0 ? refuse(stale) : accept(state)
-        },
-        decide: (state, ctx) => answerTask(written, taskResource(state), state, ctx),
-        tell: async (tx, { answer: said }) => {
-          if (said.taken !== undefined) await answerDelivery(tx, task.value, said.taken)
-          const row = await readResource(tx, 'Task', said.taskId, undefined)
-          if (row === undefined) throw new Error('the task is not stored')
-          return { status: 200, body: resourceText(row), headers: { etag: `W/"${row.version}"` } }
-        },
-      },
-    )
-    return toldReply(told)
-  }
+  async (call: Call): Promise<Reply> =>
+    writtenReply(call, await answerOne(runner, call))
 
 const json = (status: number, value: unknown): Reply => ({
   status,
@@ -132,7 +137,7 @@ const replay =
       await tx.script('begin')
       const row = await replayDelivery(tx, call.params.id ?? '')
       if (typeof row !== 'string') await queue.announce(tx, [row])
-      await tx.script('commit')
+      await tx.script(call.dryRun ? 'rollback' : 'commit')
       return row
     })
     return typeof queued === 'string' ? problemReply([refusal(queued)]) : json(202, queued)
@@ -143,6 +148,7 @@ const pause =
   async (call: Call): Promise<Reply> => {
     const id = call.params.id ?? ''
     if (!runner.parties.readingServices.some((r) => r.id === id)) return problemReply([refusal('not-known')])
+    if (call.dryRun) return json(200, { destination: id, paused })
     if (paused) await pauseDestination(runner.db, id, `paused by ${call.caller.id}`)
     else await resumeDestination(runner.db, id)
     return json(200, { destination: id, paused })

@@ -1,6 +1,8 @@
 /** The CapabilityStatement, made from the routes: what is not there is not in it. */
 import type { CapabilityStatement, CapabilityStatementRestResource } from 'fhir/r4.js'
 import { home } from '../../model/systems.ts'
+import { searchLimits } from '../postgres/read-search.ts'
+import { includesOf, revIncludesOf } from '../postgres/search-includes.ts'
 import { searchParameters } from '../postgres/search-parameters.ts'
 import { fhirReply, type Route } from './call.ts'
 
@@ -8,31 +10,48 @@ type Interaction = NonNullable<CapabilityStatementRestResource['interaction']>[n
 
 const systemLevel = ['transaction', 'batch']
 
+/** Operations that R4 itself defines; all others are ours. */
+const definitionOf = (operation: string): string =>
+  operation === 'validate'
+    ? 'http://hl7.org/fhir/OperationDefinition/Resource-validate'
+    : `${home}/OperationDefinition/${operation}`
+
+const operationsOf = (names: Iterable<string>) =>
+  [...new Set(names)].map((name) => ({ name, definition: definitionOf(name) }))
+
+const searchingOf = (type: string): Partial<CapabilityStatementRestResource> => {
+  const [searchInclude, searchRevInclude] = [[...includesOf(type)], [...revIncludesOf(type)]]
+  return {
+    ...(searchInclude.length > 0 && { searchInclude }),
+    ...(searchRevInclude.length > 0 && { searchRevInclude }),
+    searchParam: (searchParameters[type] ?? []).map(({ name, kind, own }) => ({
+      name,
+      type: kind,
+      ...(own && { documentation: 'Our own parameter; R4 defines none of this name for the type.' }),
+    })),
+  }
+}
+
+/** What a search takes besides the parameters of its type. */
+const searchRules = `A search takes also _count (at most ${searchLimits.page}), _sort (_lastUpdated, -_lastUpdated), _total, _summary=count, _include and _revinclude as listed; at most ${searchLimits.parameters} parameters, ${searchLimits.values} values and ${searchLimits.includes} includes. All pages that the next links lead to are read as of the moment of the first one, for a day.`
+
 const resourceOf = (type: string, routes: readonly Route[]): CapabilityStatementRestResource => {
   const mine = routes.filter((r) => r.fhir?.types.includes(type))
   const codes = new Set(
     mine.flatMap((r) => (r.fhir?.interaction && !systemLevel.includes(r.fhir.interaction) ? [r.fhir.interaction] : [])),
   )
-  const operations = new Set(mine.flatMap((r) => (r.fhir?.operation ? [r.fhir.operation] : [])))
-  const searched = codes.has('search-type') ? (searchParameters[type] ?? []) : []
+  const operations = mine.flatMap((r) => (r.fhir?.operation ? [r.fhir.operation] : []))
   return {
     type: type as CapabilityStatementRestResource['type'],
     interaction: [...codes].map((code) => ({ code: code as Interaction })),
     versioning: 'versioned',
-    readHistory: false,
+    readHistory: codes.has('vread'),
     updateCreate: false,
+    ...(codes.has('read') && { conditionalRead: 'full-support' }),
     ...(mine.some((r) => r.fhir?.conditional === 'create') && { conditionalCreate: true }),
     ...(mine.some((r) => r.fhir?.conditional === 'update') && { conditionalUpdate: true }),
-    ...(searched.length > 0 && {
-      searchParam: searched.map(({ name, kind, own }) => ({
-        name,
-        type: kind,
-        ...(own && { documentation: 'Our own parameter; R4 defines none of this name for the type.' }),
-      })),
-    }),
-    ...(operations.size > 0 && {
-      operation: [...operations].map((name) => ({ name, definition: `${home}/OperationDefinition/${name}` })),
-    }),
+    ...(codes.has('search-type') && searchingOf(type)),
+    ...(operations.length > 0 && { operation: operationsOf(operations) }),
   }
 }
 
@@ -62,14 +81,17 @@ export const capabilityStatement = (
     rest: [
       {
         mode: 'server',
+        documentation: searchRules,
         security: { description: 'Bearer tokens, or open on loopback, as configured.' },
         resource: types.map((type) => resourceOf(type, fhir)),
         interaction: systemLevel
           .filter(() => fhir.some((r) => r.fhir?.interaction === 'transaction'))
           .map((code) => ({ code: code as 'transaction' | 'batch' })),
-        ...(systemOperations.length > 0 && {
-          operation: systemOperations.map((name) => ({ name, definition: `${home}/OperationDefinition/${name}` })),
-        }),
+        searchParam: [
+          { name: '_id', type: 'token' },
+          { name: '_lastUpdated', type: 'date' },
+        ],
+        ...(systemOperations.length > 0 && { operation: operationsOf(systemOperations) }),
       },
     ],
   }

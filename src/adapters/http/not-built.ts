@@ -2,7 +2,7 @@
 
 import type { Role } from '../../model/configuration.ts'
 import { refusal } from '../../model/problems.ts'
-import { everyone, problemReply, type Route } from './call.ts'
+import { problemReply, type Route } from './call.ts'
 
 const clinic: readonly Role[] = ['clinic', 'operator']
 const reports: readonly Role[] = ['reading-service', 'operator']
@@ -25,9 +25,6 @@ const rows: readonly Row[] = [
   ['PUT', '/fhir/DiagnosticReport/:id', reports, 'send-result'],
   ['POST', '/fhir/DetectedIssue/:id/$acknowledge', clinic, 'watch-flow'],
   ['POST', '/fhir/DetectedIssue/:id/$resolve', clinic, 'watch-flow'],
-  ['POST', '/fhir/:type/$validate', everyone, 'read'],
-  ['GET', '/fhir/:type/:id/_history', everyone, 'read'],
-  ['GET', '/fhir/:type/:id/_history/:version', everyone, 'read'],
   ...definitions.flatMap((type): Row[] => [
     ['GET', `/fhir/${type}`, 'public', 'read'],
     ['GET', `/fhir/${type}/:id`, 'public', 'read'],

@@ -197,9 +197,11 @@ const queryProblems = (request: FastifyRequest): readonly Problem[] => {
   const text = queryOf(request)
   if (text === '') return []
   if (text.includes('%') && !isDecodable(text)) return [{ ...brokenAddress, location: 'http.query' }]
-  return [...new URLSearchParams(text).getAll('dry-run')]
-    .filter((value) => value !== 'true' && value !== 'false')
-    .map((found) => refusal('wrong-parameter', '', { found, expected: 'true or false', location: 'http.dry-run' }))
+  const asked = [...new Set(new URLSearchParams(text).getAll('dry-run'))]
+  const unclear = asked.length > 1 ? [asked.join(' and ')] : asked.filter((v) => v !== 'true' && v !== 'false')
+  return unclear.map((found) =>
+    refusal('wrong-parameter', '', { found, expected: 'true or false', location: 'http.dry-run' }),
+  )
 }
 
 const isDecodable = (text: string): boolean => {
@@ -274,6 +276,11 @@ const leadsTo = (path: string, pattern: string): boolean => {
   return a.length === b.length && b.every((part, i) => part === a[i] || (part.startsWith(':') && a[i] !== ''))
 }
 
+/** The methods of an address; what may be called is no secret, who may call it is asked at the call. */
+const allowOf = (routes: readonly Route[]): readonly string[] => [
+  ...new Set(routes.flatMap((r) => (r.method === 'GET' ? ['GET', 'HEAD'] : [r.method]))),
+]
+
 /**
  * Where no route is found: an address that takes other methods says which, to whoever may call those. Told before the
  * body is looked at: what type it has does not matter any more.
@@ -285,10 +292,12 @@ const refuseAddress =
     const path = (request.url.split('?')[0] ?? '').replace(/\/$/, '')
     const [first, ...others] = routes.filter((r) => leadsTo(path, r.url))
     if (first === undefined) return send(request, reply, problemReply([refusal('not-known')]))
+    const taken = allowOf([first, ...others])
+    if (request.method === 'OPTIONS')
+      return send(request, reply, { status: 204, headers: { allow: [...taken, 'OPTIONS'].join(', ') } })
     const refused = await admit(first, configuration)(request, reply)
     if (refused) return refused
-    const taken = new Set([first, ...others].flatMap((r) => (r.method === 'GET' ? ['GET', 'HEAD'] : [r.method])))
-    const allow = [...taken].join(', ')
+    const allow = taken.join(', ')
     return send(request, reply, {
       ...problemReply([refusal('method-not-taken', '', { found: request.method, expected: allow })]),
       headers: { allow },

@@ -35,7 +35,9 @@ export interface EveningViews {
 /** What was stamped long ago is committed; for anything newer the commits under way are waited for. */
 const surelyCommittedMs = 600_000
 
-const settle = async (w: Watching, asOf: Instant | undefined): Promise<Instant> => {
+const settle = async (w: Watching, asOf: Instant | undefined, dryRun = false): Promise<Instant> => {
+  // a rehearsal notes no moment: what it shows of this instant may still change
+  if (dryRun) return asOf ?? (await now(w.db))
   if (asOf !== undefined && msOf(asOf) < msOf(await now(w.db)) - surelyCommittedMs) return asOf
   const settled = await settledNow(w.db)
   return asOf ?? settled
@@ -52,13 +54,19 @@ const reconcile =
     const day = given ? readDay(given) : refuse([refusal('missing-parameter')])
     const asOf = readAsOf(p.asOf[0], await now(w.db))
     if (!site.ok || !day.ok || !asOf.ok) return problemReply([site, day, asOf].flatMap((r) => (r.ok ? [] : r.problems)))
-    return { status: 200, body: await eveningBody(w, site.value, day.value, asOf.value) }
+    return { status: 200, body: await eveningBody(w, site.value, day.value, asOf.value, call.dryRun) }
   }
 
 /** The bytes as they were issued, where the moment is that of an issue; else computed from the journal. */
-const eveningBody = async (w: Watching, site: Site, day: string, asOf: Instant | undefined): Promise<string> => {
+const eveningBody = async (
+  w: Watching,
+  site: Site,
+  day: string,
+  asOf: Instant | undefined,
+  dryRun: boolean,
+): Promise<string> => {
   const sealed = await issuedEvening(w.db, site.id, day, asOf)
-  return sealed?.report ?? eveningText(await eveningAsOf(w, site, day, await settle(w, asOf)))
+  return sealed?.report ?? eveningText(await eveningAsOf(w, site, day, await settle(w, asOf, dryRun)))
 }
 
 const siteOfCall = (w: Watching, call: Call): Checked<Site> => {

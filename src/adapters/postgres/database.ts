@@ -141,8 +141,11 @@ const lend = async <T>(
   }
 }
 
+/** Settings of PostgreSQL by their names. */
+type SessionSettings = Readonly<Record<string, string>>
+
 /** Settings of each session; the newest of them only where the server knows it, for it refuses others. */
-const sessionSettings = (limits: DatabaseLimits): string =>
+const sessionSettings = (limits: DatabaseLimits, more: SessionSettings): string =>
   Object.entries({
     search_path: 'daybind,public',
     timezone: 'UTC',
@@ -151,6 +154,7 @@ const sessionSettings = (limits: DatabaseLimits): string =>
     idle_in_transaction_session_timeout: limits.idleMs,
     plan_cache_mode: 'force_generic_plan',
     log_parameter_max_length_on_error: 0,
+    ...more,
   })
     .map(([name, value]) => `-c ${name}=${value}`)
     .join(' ')
@@ -166,6 +170,7 @@ export const openDatabase = (
   url: string,
   onIdleError: (error: unknown) => void,
   limits: DatabaseLimits = usualLimits,
+  settings: SessionSettings = {},
 ): Database => {
   const pool = new Pool({
     connectionString: url,
@@ -176,7 +181,7 @@ export const openDatabase = (
     keepAlive: true,
     keepAliveInitialDelayMillis: 10_000,
     application_name: 'daybind',
-    options: sessionSettings(limits),
+    options: sessionSettings(limits, settings),
     onConnect: async (client) => {
       await client.query(transactionTimeout, [String(limits.transactionMs)])
     },
@@ -210,3 +215,22 @@ export const openDatabase = (
     },
   }
 }
+
+const searchMs = 5_000
+
+/**
+ * Searches have connections of their own, so that slow ones hold up no step and no look-up by id; each is given up
+ * after five seconds, and none can write. The planner, who does not look at the values, would read a whole table
+ * wherever a type may be a third of it.
+ */
+export const openForSearches = (
+  url: string,
+  onIdleError: (error: unknown) => void,
+  limits: DatabaseLimits = usualLimits,
+): Database =>
+  openDatabase(
+    url,
+    onIdleError,
+    { ...limits, connections: 6, statementMs: Math.min(limits.statementMs, searchMs) },
+    { default_transaction_read_only: 'on', enable_seqscan: 'off' },
+  )

@@ -35,8 +35,8 @@ const journalSql = (n: number, now: number, inbound: boolean): string => `
 const resourceSql = (n: number, now: number): string => `
   incoming as (select * from json_to_recordset($${n}) as x(type text, id uuid, seen text[], inherits text, order_ids uuid[], tokens text[],
     from1 timestamptz, until1 timestamptz, from2 timestamptz, until2 timestamptz, body text, names json)),
-  kept_versions as (insert into earlier_versions (type, id, version, updated, body)
-    select r.type, r.id, r.version, r.updated, r.body from incoming x cross join lateral (
+  kept_versions as (insert into earlier_versions (type, id, version, updated, seen_by, tokens, from1, until1, from2, until2, body)
+    select r.type, r.id, r.version, r.updated, r.seen_by, r.tokens, r.from1, r.until1, r.from2, r.until2, r.body from incoming x cross join lateral (
       select * from resources r where r.type = x.type and r.id = x.id and r.body <> x.body offset 0) r),
   resource_rows as (insert into resources as r (type, id, version, updated, seen_by, tokens, from1, until1, from2, until2, body)
     select type, id, 1, $${now}::timestamptz, ${union('x.seen', inherited('x'))}, tokens, from1, until1, from2, until2, body from incoming x

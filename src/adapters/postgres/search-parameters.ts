@@ -104,6 +104,19 @@ export const searchParameters: Readonly<Record<string, readonly SearchParameter[
   Condition: [identifier, patient],
 }
 
+/** The types of ours to which a reference parameter may lead; for values that are an id alone, and for includes. */
+export const targets: Readonly<Record<string, readonly string[]>> = {
+  patient: ['Patient'],
+  subject: ['Patient'],
+  device: ['Device'],
+  'based-on': ['ServiceRequest'],
+  focus: ['ServiceRequest', 'Task'],
+  implicated: ['ServiceRequest', 'Device', 'DeviceUseStatement'],
+  target: ['DeviceUseStatement', 'Procedure', 'Device'],
+  entity: ['Patient', 'DeviceUseStatement'],
+  result: ['Observation'],
+}
+
 /** All values at a path of names, through arrays. */
 export const valuesAt = (root: unknown, path: string): readonly unknown[] =>
   path.split('.').reduce<readonly unknown[]>(

@@ -16,6 +16,7 @@ const shared: Readonly<Record<string, string>> = {
   _count: 'a whole number of at most nine digits',
   _sort: '_lastUpdated or -_lastUpdated',
   _total: 'none, estimate or accurate',
+  _summary: 'count or false',
   _cursor: 'what stands in the link to the next page',
 }
 

@@ -139,15 +139,25 @@ create table resources (
   primary key (type, id)
 );
 create index resources_by_token on resources using gin (tokens);
+-- For callers who may see few of very many: without it they would walk through all that is others'.
+create index resources_by_sight on resources using gin (seen_by);
 create index resources_by_update on resources (type, updated, id);
-create index resources_by_date1 on resources (type, from1) where from1 is not null;
-create index resources_by_date2 on resources (type, from2) where from2 is not null;
+-- By the end of the span: whatever lies after, within or wholly before a date is a range of these.
+create index resources_by_date1 on resources (type, coalesce(until1, 'infinity'), id) where from1 is not null or until1 is not null;
+create index resources_by_date2 on resources (type, coalesce(until2, 'infinity'), id) where from2 is not null or until2 is not null;
 
+-- What a resource was before its last change, who could see it then, and by what it was found.
 create table earlier_versions (
   type text not null,
   id uuid not null,
   version int not null,
   updated timestamptz not null,
+  seen_by text[] not null,
+  tokens text[] not null,
+  from1 timestamptz,
+  until1 timestamptz,
+  from2 timestamptz,
+  until2 timestamptz,
   body text not null,
   primary key (type, id, version)
 );
