@@ -28,14 +28,14 @@ const forbidden: Readonly<Record<string, string>> = {
     and a.id < b.id and a.active and b.active and a.period && b.period`,
   'an order has two recorders at once': `select a.id::text as what from links a join links b on a.order_id = b.order_id
     and a.id < b.id and a.active and b.active and a.period && b.period`,
-  'a link is open and ended': `select id::text as what from links where (state->>'status' = 'active') = (state ? 'endedAt')
+  'a link is open and ended': `select id::text as what from links where (state->>'status' = 'active') = (state::jsonb ? 'endedAt')
     and state->>'status' <> 'entered-in-error'`,
   'work is asked for on a link recorded in error': `select t.id::text as what from tasks t join links l on l.id = t.link_id
     where l.state->>'status' = 'entered-in-error' and t.state->>'asks' = 'fulfill'
       and t.state->>'status' in ('requested', 'received', 'accepted')`,
   'a link asks twice for the same work': `select link_id::text as what from tasks where state->>'asks' = 'fulfill'
     and state->>'status' in ('requested', 'received', 'accepted') group by 1 having count(*) > 1`,
-  'a return has no stub': `select r.id::text as what from returns r where r.state ? 'linkId'
+  'a return has no stub': `select r.id::text as what from returns r where r.state::jsonb ? 'linkId'
     and not exists (select from stubs s where s.link_id = (r.state->>'linkId')::uuid)`,
   'a link has two stubs': `select link_id::text as what from stubs where state->>'status' = 'registered' group by 1 having count(*) > 1`,
   'a linked order was never forwarded': `select l.id::text as what from links l
@@ -49,7 +49,7 @@ const journalChecks = Object.entries(tables).map(
       `the ${kind} is not as the journal has it`,
       `select coalesce(t.id, j.id)::text as what from ${name} t full join
          (select distinct on (id) id, state from journal where kind = '${kind}' order by id, seq desc) j on j.id = t.id
-       where t.state is distinct from j.state`,
+       where t.state::jsonb is distinct from j.state::jsonb`,
     ] as const,
 )
 

@@ -131,9 +131,7 @@ const read = (row: Row, answer: Answer<unknown>): string => (row.read ?? ((a) =>
 const comparable = (answer: Answer<unknown>, name: string) => {
   const known = new Set(ids.flatMap((cell) => Object.values(cell)))
   const plain = (text: string) =>
-    text
-      .replaceAll(encodeURIComponent(name), '<name>')
-      .replaceAll(name, '<name>')
+    (name === '' ? text : text.replaceAll(encodeURIComponent(name), '<name>').replaceAll(name, '<name>'))
       .replaceAll(uuid, (id) => (known.has(id) ? id : '<new>'))
       .replaceAll(/\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}\.\d+Z/g, '<now>')
   const headers = [...answer.headers].filter(

@@ -913,7 +913,7 @@ const validations = (tasks: ReadonlyMap<string, Task>): readonly Row[] => [
       path: '/fhir/ServiceRequest/$validate',
       body: call({ name: 'resource', resource: orderBy(c, who, 'fresh', `Patient/${x}`) }),
     }),
-    [['fine', 'unknown-reference'], ['fine', 'unknown-reference'], mayNot, 'fine'],
+    [['fine', 'reference-not-found'], ['fine', 'reference-not-found'], mayNot, 'fine'],
     validates,
   ),
   row(
