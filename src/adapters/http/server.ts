@@ -289,7 +289,7 @@ const refuseAddress =
   (routes: readonly Route[], configuration: Configuration) =>
   async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply | undefined> => {
     if (!request.is404) return undefined
-    const path = (request.url.split('?')[0] ?? '').replace(/\/$/, '')
+    const path = (request.url.split('?')[0] ?? '').replace(/(.)\/$/, '$1')
     const [first, ...others] = routes.filter((r) => leadsTo(path, r.url))
     if (first === undefined) return send(request, reply, problemReply([refusal('not-known')]))
     const taken = allowOf([first, ...others])
