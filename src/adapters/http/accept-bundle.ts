@@ -1,0 +1,144 @@
+/** accept-order over HTTP: transaction and batch. */
+import { setImmediate } from 'node:timers/promises'
+import type { Bundle, BundleEntry } from 'fhir/r4.js'
+import type { Accepted } from '../../flow/accept-order/accept-order.ts'
+import type { Incoming } from '../../flow/accept-order/incoming.ts'
+import { accept, type Checked, type Problem, refusal, refuse, statusOf } from '../../model/problems.ts'
+import { checkResource } from '../fhir/door/check-resource.ts'
+import { writeJson } from '../fhir/door/exact-numbers.ts'
+import { maxTold, operationOutcome } from '../fhir/outcome.ts'
+import { isOutage } from '../postgres/database.ts'
+import type { StepRunner, Told } from '../postgres/run-step.ts'
+import { type Call, fhirReply, problemReply, type Reply, toldReply } from './call.ts'
+import { type Return, returnAsked, withResources } from './prefer.ts'
+import { type Asked, readIncoming, withOwnReferences } from './read-incoming.ts'
+import { locationOf, statusOfAnswer, type Tell, writeEntries } from './write-entries.ts'
+
+const responseEntry = (base: () => string, answer: Accepted, asked?: Return) => ({
+  fullUrl: `${base()}/fhir/${answer.type}/${answer.id}`,
+  response: {
+    status: statusOfAnswer(answer) === 201 ? '201 Created' : '200 OK',
+    location: locationOf(base, answer),
+    etag: `W/"${answer.version}"`,
+    ...(answer.updated !== '' && { lastModified: answer.updated }),
+    ...((answer.warnings.length > 0 || asked === 'operationoutcome') && { outcome: operationOutcome(answer.warnings) }),
+  },
+})
+
+const toldBundle = (entries: readonly string[]): Told => ({
+  status: 200,
+  body: `{"resourceType":"Bundle","type":"transaction-response","entry":[${entries.join(',')}]}`,
+})
+
+/** Told at once, without a look at what is written, unless the caller prefers to have it back. */
+const tellBundle =
+  (base: () => string, call: Call): Tell =>
+  (tx, answers) => {
+    const asked = returnAsked(call)
+    const entries = answers.map((a) => JSON.stringify(responseEntry(base, a, asked)))
+    return asked === 'representation' ? withResources(tx, answers, entries).then(toldBundle) : toldBundle(entries)
+  }
+
+const requestUrl = /^([A-Z][A-Za-z]+)(?:\/([A-Za-z0-9.-]{1,64}))?(?:\?(.*))?$/
+
+/** What one entry of a Bundle asks for. */
+const askedBy = (entry: BundleEntry, i: number): Checked<Asked> => {
+  const at = `Bundle.entry[${i}].request`
+  const { method, url = '', ifNoneExist, ifMatch } = entry.request ?? {}
+  const [, type, id, query] = requestUrl.exec(url) ?? []
+  const problems: Problem[] = []
+  if (entry.request === undefined) problems.push(refusal('missing-element', at, { expected: 'method and url' }))
+  else if (method !== 'POST' && method !== 'PUT')
+    problems.push(refusal('method-not-taken', `${at}.method`, { found: method, expected: 'POST or PUT' }))
+  else if (
+    type === undefined ||
+    (method === 'PUT' && id === undefined && query === undefined) ||
+    (method === 'POST' && id !== undefined)
+  )
+    problems.push(
+      refusal('wrong-value', `${at}.url`, { found: url, expected: 'Type, Type/id or Type?identifier=system|value' }),
+    )
+  if (entry.resource === undefined)
+    problems.push(refusal('missing-element', `Bundle.entry[${i}].resource`, { expected: 'the resource' }))
+  if (problems.length > 0 || type === undefined) return refuse(problems)
+  return accept({
+    at: `Bundle.entry[${i}].resource`,
+    method: method === 'PUT' ? 'PUT' : 'POST',
+    resource: entry.resource,
+    type,
+    ...(id !== undefined && { targetId: id }),
+    ...(query !== undefined && method === 'PUT' && { criterion: query }),
+    ...(ifNoneExist !== undefined && { ifNoneExist }),
+    ...(ifMatch !== undefined && { ifMatch }),
+    ...(entry.fullUrl !== undefined && { fullUrl: entry.fullUrl }),
+  })
+}
+
+const readEntry = (entry: BundleEntry, i: number): Checked<Incoming> => {
+  const asked = askedBy(entry, i)
+  return asked.ok ? readIncoming(asked.value) : asked
+}
+
+/** All or nothing. */
+const transaction = async (runner: StepRunner, base: () => string, call: Call, bundle: Bundle): Promise<Reply> => {
+  const problems: Problem[] = []
+  const entries: Incoming[] = []
+  for (const [i, e] of (bundle.entry ?? []).entries()) {
+    const read = readEntry(e, i)
+    if (read.ok) entries.push(read.value)
+    else problems.push(...read.problems)
+    if (problems.length > maxTold) break
+  }
+  if (problems.length > 0) return problemReply(problems)
+  if (entries.length === 0) return fhirReply(200, { resourceType: 'Bundle', type: 'transaction-response' })
+  return toldReply(await writeEntries(runner, call, entries, call.text, 'POST /fhir', tellBundle(base, call)))
+}
+
+const failedEntry = (problems: readonly Problem[]) => ({
+  response: { status: String(statusOf(problems)), outcome: operationOutcome(problems) },
+})
+
+/**
+ * Where the database is lost in the middle, what was written before stays told, and the entries from there on are to be
+ * sent again; before anything was written the whole call is.
+ */
+const orOutage = async (isFirst: boolean, writing: Promise<Checked<Told>>): Promise<Checked<Told>> => {
+  try {
+    return await writing
+  } catch (error) {
+    if (isFirst || !isOutage(error)) throw error
+    return refuse([refusal('not-ready')])
+  }
+}
+
+/** Each entry for itself; a failure of one is told in its place. */
+const batch = async (runner: StepRunner, base: () => string, call: Call, bundle: Bundle): Promise<Reply> => {
+  const entry: unknown[] = []
+  let told = 0
+  for (const [i, e] of (bundle.entry ?? []).entries()) {
+    const incoming = readEntry(e, i)
+    const write = (one: Incoming) =>
+      writeEntries(runner, call, [one], writeJson(e), 'POST /fhir', tellBundle(base, call))
+    const done = incoming.ok
+      ? await orOutage(i === 0, write(incoming.value))
+      : // others are served between two entries, also where all of them are refused unread
+        await setImmediate(incoming)
+    if (done.ok) entry.push(...((JSON.parse(done.value.body) as { entry: unknown[] }).entry ?? []))
+    else {
+      entry.push(failedEntry(told < maxTold ? done.problems : done.problems.slice(0, 1)))
+      told += done.problems.length
+    }
+  }
+  return fhirReply(200, { resourceType: 'Bundle', type: 'batch-response', ...(entry.length > 0 && { entry }) })
+}
+
+const bundleTypes = ['transaction', 'batch']
+
+export const takeBundle = async (runner: StepRunner, base: () => string, call: Call): Promise<Reply> => {
+  const problems = [...checkResource(call.body, ['Bundle'])]
+  const bundle = withOwnReferences(call, base()).body as Bundle
+  if (problems.length === 0 && !bundleTypes.includes(bundle.type))
+    problems.push(refusal('unknown-code', 'Bundle.type', { found: bundle.type, expected: bundleTypes.join(' | ') }))
+  if (problems.length > 0) return problemReply(problems)
+  return bundle.type === 'transaction' ? transaction(runner, base, call, bundle) : batch(runner, base, call, bundle)
+}

@@ -1,0 +1,117 @@
+/** Runs accept-order for what was read: alone, as a transaction, or entry by entry. */
+import { type Accepted, acceptEntries, namesDropped } from '../../flow/accept-order/accept-order.ts'
+import { type Incoming, identitiesOf, identityKey } from '../../flow/accept-order/incoming.ts'
+import type { Known } from '../../flow/accept-order/place.ts'
+import type { ActingCaller, Decision } from '../../flow/step.ts'
+import type { Parties, Source } from '../../model/configuration.ts'
+import { accept, type Checked } from '../../model/problems.ts'
+import { defaultTakes } from '../../model/systems.ts'
+import type { Tx } from '../postgres/database.ts'
+import { loadForOrders, namesToLock } from '../postgres/load-for-orders.ts'
+import {
+  NotLocked,
+  nameLock,
+  patientLocks,
+  runStep,
+  type StepCall,
+  type StepRunner,
+  type Told,
+  withFreshLocks,
+} from '../postgres/run-step.ts'
+import type { Names } from '../postgres/writing.ts'
+import type { Call } from './call.ts'
+
+/** As which source a caller speaks: the configured one with its id, or one of its own by default. */
+const sourceOf = (caller: ActingCaller, parties: Parties): Source => {
+  const own: Source = { id: caller.id, takes: defaultTakes, poll: 'PT30S' }
+  const only = caller.role === 'clinic' && caller.sites?.length === 1 ? caller.sites[0] : undefined
+  return parties.sources.find((s) => s.id === caller.id) ?? { ...own, ...(only !== undefined && { site: only }) }
+}
+
+/** Names of the order's and the patient's own, for those that are not named yet. */
+const namesOf =
+  (source: Source, entries: readonly Incoming[]) =>
+  (decision: Decision<readonly Accepted[]>, known: Known): Names => ({
+    given: decision.answer.flatMap((a, i) => {
+      const entry = entries[i]
+      if (entry === undefined || a.outcome === 'matched' || a.outcome === 'older') return []
+      return identitiesOf(entry, source).map((identity) => ({ ...identity, owner: source.id, id: a.id }))
+    }),
+    dropped: namesDropped(entries, decision.answer, source, known).map((name) => ({ ...name, owner: source.id })),
+  })
+
+/** Whoever revises a resource by our id writes on behalf of the source that it came from. */
+const ownerOf = (
+  entries: readonly Incoming[],
+  known: Known,
+  speaking: Source,
+  parties: Parties,
+): Source | undefined => {
+  const [only, ...others] = entries
+  if (only?.targetId === undefined || others.length > 0) return undefined
+  const owner = known.stored.get(`${only.resource.resourceType}/${only.targetId}`)?.state.source
+  if (owner === undefined || owner === speaking.id) return undefined
+  return parties.sources.find((s) => s.id === owner) ?? { id: owner, takes: defaultTakes, poll: 'PT30S' }
+}
+
+export type Tell = (tx: Tx, answers: readonly Accepted[]) => Told | Promise<Told>
+
+/** Where a resource is named by our id, its owner is looked up first: whoever revises it writes for that source. */
+const speaker = async (runner: StepRunner, call: Call, entries: readonly Incoming[]): Promise<Source> => {
+  const speaking = sourceOf(call.caller, runner.parties)
+  if (entries.every((e) => e.targetId === undefined)) return speaking
+  const known = await loadForOrders(runner.db, entries, speaking, call.sight)
+  return ownerOf(entries, known, speaking, runner.parties) ?? speaking
+}
+
+/** The stored patients that the entries may be about are locked by all of their names, those that an entry leaves out too. */
+const namesOfPatients = (entries: readonly Incoming[], known: Known, source: Source): readonly string[] =>
+  entries.flatMap((entry) => {
+    if (entry.resource.resourceType !== 'Patient') return []
+    const criterion = entry.criterion && [{ type: 'Patient', ...entry.criterion }]
+    const ids = (criterion ?? identitiesOf(entry, source)).flatMap((i) => known.byIdentity.get(identityKey(i)) ?? [])
+    return [...ids, entry.targetId ?? ''].flatMap((id) => {
+      const patient = known.patients.get(`Patient/${id}`)
+      return patient ? patientLocks(source.id, patient) : []
+    })
+  })
+
+/** Runs accept-order for entries that stand or fall together, under the locks of the names that they carry. */
+export const writeEntries = async (
+  runner: StepRunner,
+  call: Call,
+  entries: readonly Incoming[],
+  inbound: string,
+  route: string,
+  tell: Tell,
+): Promise<Checked<Told>> => {
+  const source = await speaker(runner, call, entries)
+  const locks = new Set(namesToLock(entries, source).map((key) => nameLock(source.id, key)))
+  const step = (): StepCall => ({
+    step: 'accept-order',
+    caller: call.caller,
+    requestId: call.requestId,
+    locks: [...locks],
+    inbound: { route, body: inbound },
+    dryRun: call.dryRun,
+  })
+  return withFreshLocks(() =>
+    runStep(runner, step(), {
+      load: async (tx) => {
+        const known = await loadForOrders(tx, entries, source, call.sight)
+        const others = namesOfPatients(entries, known, source).filter((name) => !locks.has(name))
+        for (const name of others) locks.add(name)
+        if (others.length > 0) throw new NotLocked()
+        return accept(known)
+      },
+      decide: (known, ctx) => acceptEntries(entries, source, known, ctx),
+      names: namesOf(source, entries),
+      tell: (tx, decision) => tell(tx, decision.answer),
+    }),
+  )
+}
+
+export const statusOfAnswer = (a: Accepted): 200 | 201 => (a.outcome === 'created' ? 201 : 200)
+
+export const locationOf = (base: () => string, a: Accepted): string =>
+  `${base()}/fhir/${a.type}/${a.id}/_history/${a.version}`
