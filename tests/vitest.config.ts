@@ -26,8 +26,8 @@ export default defineConfig({
           name: 'real',
           include: ['tests/{adapters,whole,hapi}/**/*.test.ts'],
           globalSetup: './tests/support/global-setup.ts',
-          testTimeout: 30_000,
-          hookTimeout: 60_000,
+          testTimeout: 120_000,
+          hookTimeout: 240_000,
         },
       },
       {

@@ -65,6 +65,8 @@ export const foldName = (text: string): string =>
     .replace(/[ßøæœðđłþς]/g, (letter) => alone[letter] ?? letter)
     .normalize('NFKD')
     .replace(/[^\p{L}\p{M}\p{N}]/gu, '')
+    // what now stands side by side may have an order of its own
+    .normalize('NFKD')
 
 /** Letters that Unicode does not take apart. The dotless ı becomes i by its capital. */
 const alone: Record<string, string> = { ß: 'ss', ø: 'o', æ: 'ae', œ: 'oe', ð: 'd', đ: 'd', ł: 'l', þ: 'th', ς: 'σ' }

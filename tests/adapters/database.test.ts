@@ -78,6 +78,16 @@ describe('a session', () => {
     expect(row).toEqual({ statement: '1s', lock: '5s', idle: '10s' })
   })
 
+  test('plans each statement once and compiles none', async () => {
+    const names = ['plan_cache_mode', 'jit']
+    expect(await db.query('select name, setting from pg_settings where name = any($1) order by name', [names])).toEqual(
+      [
+        { name: 'jit', setting: 'off' },
+        { name: 'plan_cache_mode', setting: 'force_generic_plan' },
+      ],
+    )
+  })
+
   test('is cut when its transaction takes too long, and another takes its place', async ({ skip }) => {
     const [version] = await db.query<{ n: number }>(`select current_setting('server_version_num')::int as n`)
     skip((version?.n ?? 0) < 170_000, 'PostgreSQL knows transaction_timeout from 17 on')

@@ -119,7 +119,6 @@ describe('the embedded database', () => {
       synchronous_commit: 'on',
       listen_addresses: '127.0.0.1',
       max_connections: '100',
-      jit: 'off',
       TimeZone: 'UTC',
       server_encoding: 'UTF8',
       log_min_messages: 'log',

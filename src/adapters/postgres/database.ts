@@ -153,6 +153,7 @@ const sessionSettings = (limits: DatabaseLimits, more: SessionSettings): string 
     lock_timeout: limits.lockMs,
     idle_in_transaction_session_timeout: limits.idleMs,
     plan_cache_mode: 'force_generic_plan',
+    jit: 'off', // statements are small: compiling one takes longer than running it, up to half a second
     log_parameter_max_length_on_error: 0,
     ...more,
   })

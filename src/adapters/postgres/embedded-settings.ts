@@ -8,7 +8,6 @@ const settings = {
   unix_socket_directories: '',
   max_connections: '100',
   shared_buffers: '128MB',
-  jit: 'off', // small statements: compiling one costs more than it gains
   timezone: 'UTC',
   log_timezone: 'UTC',
   fsync: 'on',
