@@ -21,5 +21,5 @@ ENV NODE_ENV=production HOST=0.0.0.0 PORT=8090 DATA_DIR=/data
 VOLUME /data
 EXPOSE 8090
 HEALTHCHECK --interval=15s --timeout=5s --start-period=30s --retries=3 CMD ["node", "src/start.mjs", "healthcheck"]
-ENTRYPOINT ["node", "src/start.mjs"]
+ENTRYPOINT ["node", "--max-semi-space-size=4", "src/start.mjs"]
 CMD ["serve"]

@@ -100,6 +100,8 @@ export const settings = async (folder: string, readingService: string): Promise<
   return read.value
 }
 
+const { scripts } = JSON.parse(readFileSync(join(root, 'package.json'), 'utf8')) as { scripts: { start: string } }
+
 /**
  * The service as `npm start` runs it.
  * @param databaseUrl undefined: it brings its own, in `dataDir`
@@ -110,7 +112,7 @@ export const startOurs = async (
   readingService: string,
   dataDir = folder,
 ): Promise<Running> =>
-  run(folder, ['src/start.mjs', 'serve'], {
+  run(folder, scripts.start.split(' ').slice(1), {
     ...(await environmentOf(folder, readingService)),
     DATABASE_URL: databaseUrl,
     DATA_DIR: dataDir,
