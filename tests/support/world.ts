@@ -1,5 +1,5 @@
 /** One order's way through the service, and what comes along with it: one resource of each type that can be read. */
-import type { Bundle, DetectedIssue, FhirResource, Parameters, ParametersParameter } from 'fhir/r4.js'
+import type { Bundle, DetectedIssue, Encounter, FhirResource, Parameters, ParametersParameter } from 'fhir/r4.js'
 import { anOrder, aPatient, bundle, entry, found, idsIn, placeOrder } from './messages.ts'
 import type { Ask, TestService } from './service.ts'
 
@@ -62,21 +62,15 @@ const outOf = async (ask: Ask, path: string, body: Parameters): Promise<Readonly
   return Object.fromEntries((answer.body.parameter ?? []).map((p) => [p.name, p.resource?.id ?? '']))
 }
 
-const urn = (n: number): string => `urn:uuid:00000000-0000-4000-8000-0000000000${String(n).padStart(2, '0')}`
+export const urn = (n: number): string => `urn:uuid:00000000-0000-4000-8000-0000000000${String(n).padStart(2, '0')}`
 
-/** A system of the source for identifiers of a type. */
-export const worldSystem = (type: string): string => `https://harbour.example/${type}`
+type Identified = Pick<Encounter, 'identifier'>
 
-const pushed = (): Bundle => {
-  const named = (type: string) => ({ identifier: [{ system: worldSystem(type), value: 'W1' }] })
+/** One of each type that a source may send along with an order (`urn(2)`) and its patient (`urn(1)`). */
+export const sentAlong = (named: (type: string) => Identified): readonly FhirResource[] => {
   const patient = { reference: urn(1) }
   const basedOn = [{ reference: urn(2) }]
-  const resources: readonly FhirResource[] = [
-    aPatient('W1', { name: [{ family: 'Núñez-Ørsted', given: ['María José', 'Ana'] }], active: true }),
-    anOrder('W1', urn(1), {
-      authoredOn: '2026-03-02T09:30:00+01:00',
-      occurrencePeriod: { start: '2026-03-10', end: '2026-03-24' },
-    }),
+  return [
     {
       resourceType: 'Encounter',
       ...named('Encounter'),
@@ -99,6 +93,20 @@ const pushed = (): Bundle => {
     { resourceType: 'Organization', ...named('Organization') },
     { resourceType: 'Location', ...named('Location') },
     { resourceType: 'Condition', ...named('Condition'), subject: patient },
+  ]
+}
+
+/** A system of the source for identifiers of a type. */
+export const worldSystem = (type: string): string => `https://harbour.example/${type}`
+
+const pushed = (): Bundle => {
+  const resources: readonly FhirResource[] = [
+    aPatient('W1', { name: [{ family: 'Núñez-Ørsted', given: ['María José', 'Ana'] }], active: true }),
+    anOrder('W1', urn(1), {
+      authoredOn: '2026-03-02T09:30:00+01:00',
+      occurrencePeriod: { start: '2026-03-10', end: '2026-03-24' },
+    }),
+    ...sentAlong((type) => ({ identifier: [{ system: worldSystem(type), value: 'W1' }] })),
   ]
   return bundle('transaction', ...resources.map((r, i) => entry(`POST ${r.resourceType}`, r, {}, urn(i + 1))))
 }

@@ -2,10 +2,10 @@
  * Whose is what: for each pair of source, site and reading service a cell of its own, with an order that waits, a
  * device that is worn and one that came back, each of another patient.
  */
-import type { Bundle, FhirResource, Parameters, ParametersParameter, Patient, ServiceRequest } from 'fhir/r4.js'
+import type { Bundle, Parameters, ParametersParameter, Patient, ServiceRequest } from 'fhir/r4.js'
 import { anOrder, aPatient, bundle, entry, found, idsIn } from '../support/messages.ts'
 import type { TestService } from '../support/service.ts'
-import { applied, received, worldDi } from '../support/world.ts'
+import { applied, received, sentAlong, urn, worldDi } from '../support/world.ts'
 
 export const sources = ['harbour-ehr', 'lowwater-ehr'] as const
 export const sites = ['tern-harbour', 'quarry-lane'] as const
@@ -78,37 +78,9 @@ export const twoIdentifiers = (c: Cell, kind: Kind): readonly ParametersParamete
   { name: 'birthDate', valueDate: birthDate(c, kind) },
 ]
 
-const urn = (n: number): string => `urn:uuid:00000000-0000-4000-8000-0000000000${String(n).padStart(2, '0')}`
-
 /** The order with its patient; with the worn one also everything else that a source may send along. */
 const pushed = (c: Cell, kind: Kind): Bundle => {
-  const named = (type: string) => ({ identifier: [{ system: otherSystem(c, type), value: `${type}-C${c.n}` }] })
-  const patient = { reference: urn(1) }
-  const basedOn = [{ reference: urn(2) }]
-  const along: readonly FhirResource[] = [
-    {
-      resourceType: 'Encounter',
-      ...named('Encounter'),
-      status: 'arrived',
-      class: { code: 'AMB' },
-      subject: patient,
-      basedOn,
-    },
-    {
-      resourceType: 'Appointment',
-      ...named('Appointment'),
-      status: 'booked',
-      start: '2026-03-10T09:00:00Z',
-      end: '2026-03-10T09:30:00Z',
-      basedOn,
-      participant: [{ actor: patient, status: 'accepted' }],
-    },
-    { resourceType: 'Practitioner', ...named('Practitioner') },
-    { resourceType: 'PractitionerRole', ...named('PractitionerRole') },
-    { resourceType: 'Organization', ...named('Organization') },
-    { resourceType: 'Location', ...named('Location') },
-    { resourceType: 'Condition', ...named('Condition'), subject: patient },
-  ]
+  const along = sentAlong((type) => ({ identifier: [{ system: otherSystem(c, type), value: `${type}-C${c.n}` }] }))
   const resources = [patientOf(c, kind), orderOf(c, kind, urn(1)), ...(kind === 'worn' ? along : [])]
   return bundle('transaction', ...resources.map((r, i) => entry(`POST ${r.resourceType}`, r, {}, urn(i + 1))))
 }
