@@ -71,7 +71,7 @@ describe('a caller who sends byte by byte', () => {
 
   it('whom nobody knows is told that at once, and cut off all the same', async () => {
     const connection = drip(head(1000, 'nobody'), ' '.repeat(1000))
-    await vi.waitFor(() => expect(connection.answers()[0]?.status).toBe(401), { timeout: 20_000 })
+    await vi.waitFor(() => expect(connection.answers()[0]?.status).toBe(401), { timeout: 60_000 })
     await connection.closed
     expect(connection.answers()).toHaveLength(1)
   })
@@ -79,7 +79,7 @@ describe('a caller who sends byte by byte', () => {
   it('but is in time, is served', async () => {
     const text = order('S2')
     const connection = drip(head(text.length) + text.slice(0, -3), text.slice(-3), 50)
-    await vi.waitFor(() => expect(connection.answers()[0]?.status).toBe(201), { timeout: 20_000 })
+    await vi.waitFor(() => expect(connection.answers()[0]?.status).toBe(201), { timeout: 60_000 })
     connection.socket.destroy()
   })
 })

@@ -72,7 +72,7 @@ beforeAll(async () => {
     body: linkParameters('WORN', 'WORN'),
   })
   link = linked.body.parameter?.find((p) => p.name === 'link')?.resource?.id ?? ''
-}, 60_000)
+})
 
 const parameters = (...parameter: ParametersParameter[]): Parameters => ({ resourceType: 'Parameters', parameter })
 const now = () => `${new Date(Date.now() - 1000).toISOString().slice(0, 19)}Z`
@@ -218,7 +218,7 @@ describe('a rehearsal', () => {
       expect([writing[0], await everything()]).not.toEqual([writing[0], before])
     }
     await operator('POST', '/destinations/pebble/resume')
-  }, 60_000)
+  })
 
   it('of a replay keeps nothing', async () => {
     const { deliveries } = (await operator<{ deliveries: { id: string; fate: string }[] }>('GET', '/deliveries')).body
