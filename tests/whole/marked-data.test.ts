@@ -152,6 +152,8 @@ beforeAll(async () => {
   await new Promise<void>((listening) => peer.listen(0, '127.0.0.1', listening))
   const environment = Object.fromEntries(tokens.map((who, i) => [`TOKEN_${i}`, tokenOf(who)]))
   service = await startServiceProcess(configuration((peer.address() as AddressInfo).port), environment)
+  // else the queue clears away what is a minute old before it is looked into
+  await onDatabase('update daybind_queue.queue set deletion_seconds = 86400')
   known = await linked(1)
 })
 afterAll(async () => {
