@@ -202,7 +202,14 @@ describe('a service that is told to end', () => {
     await expect.poll(waiting, until).toBeGreaterThan(0)
     child.kill('SIGINT')
     child.kill('SIGINT')
-    await sleep(1_500)
+    const readiness = () =>
+      askAt(url)('GET', '/readyz').then(
+        (answer) => answer.status,
+        () => 'closed',
+      )
+    // a signal is meant as another one a second after the first was heard
+    await expect.poll(readiness, until).not.toBe(200)
+    await sleep(1_200)
     expect(child.exitCode).toBeNull()
     child.kill('SIGTERM')
     expect(await ended).toBe(1)
