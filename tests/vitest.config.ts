@@ -2,6 +2,9 @@
  * Three kinds of tests: pure ones, ones that meet the real thing (with one database server for all, started when the
  * first asks for it), and ones in containers, skipped by name where no Docker daemon answers.
  *
+ * How long a test may take, or wait for something to come true, says that something hangs and never that it is slow:
+ * a machine may have a lot else to do.
+ *
  * FORBID_SKIPS=1 makes each skipped test a failure; TEST_REPORT=PATH writes the results as JSON besides.
  */
 import { defineConfig } from 'vitest/config'
@@ -14,11 +17,12 @@ const jsonTo = (outputFile: string): ['json', { outputFile: string }] => ['json'
 export default defineConfig({
   test: {
     maxWorkers: 2,
+    expect: { poll: { timeout: 60_000 } },
     reporters: ['default', new SkippedReporter(FORBID_SKIPS === '1'), ...(TEST_REPORT ? [jsonTo(TEST_REPORT)] : [])],
     projects: [
       {
         extends: true,
-        test: { name: 'pure', include: ['tests/flow/**/*.test.ts', 'tests/support/**/*.test.ts'], testTimeout: 10_000 },
+        test: { name: 'pure', include: ['tests/flow/**/*.test.ts', 'tests/support/**/*.test.ts'], testTimeout: 60_000 },
       },
       {
         extends: true,
@@ -26,8 +30,8 @@ export default defineConfig({
           name: 'real',
           include: ['tests/{adapters,whole,hapi}/**/*.test.ts'],
           globalSetup: './tests/support/global-setup.ts',
-          testTimeout: 120_000,
-          hookTimeout: 240_000,
+          testTimeout: 300_000,
+          hookTimeout: 300_000,
         },
       },
       {
@@ -35,7 +39,7 @@ export default defineConfig({
         test: {
           name: 'containers',
           include: ['tests/containers/**/*.test.ts'],
-          testTimeout: 120_000,
+          testTimeout: 300_000,
           hookTimeout: 300_000,
         },
       },

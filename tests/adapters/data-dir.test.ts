@@ -87,7 +87,7 @@ describe('the owner of a data folder', () => {
     const [name = ''] = await claims()
     await utimes(join(folder, name), 0, 0)
     const touched = async () => (await stat(join(folder, name))).mtimeMs
-    await expect.poll(touched, { timeout: 5_000 }).toBeGreaterThan(0)
+    await expect.poll(touched).toBeGreaterThan(0)
     await own.release()
   })
 })

@@ -93,7 +93,7 @@ describe('a session', () => {
     skip((version?.n ?? 0) < 170_000, 'PostgreSQL knows transaction_timeout from 17 on')
     const long = db.transaction(async (tx) => {
       await tx.script('begin')
-      for (let n = 0; n < 10; n += 1) await tx.query('select pg_sleep(0.4)')
+      for (let n = 0; n < 20; n += 1) await tx.query('select pg_sleep(0.2)')
     })
     expect(await codeOf(long)).toMatch(/^(25P04|lost)$/)
     expect(await db.query('select 1 as x')).toEqual([{ x: 1 }])
@@ -109,7 +109,8 @@ describe('a session', () => {
       await tx.script('begin')
       const [row] = await tx.query<{ pid: number }>('select pg_backend_pid() as pid')
       await db.query('select pg_terminate_backend($1)', [row?.pid])
-      await sleep(300)
+      const there = () => db.query('select 1 as x from pg_stat_activity where pid = $1', [row?.pid])
+      await expect.poll(there).toEqual([])
       await tx.query('select 1 as x')
     })
     expect(await codeOf(broken)).toMatch(/^(57P01|lost)$/)
@@ -128,8 +129,8 @@ describe('a session', () => {
   })
 
   test('is waited for by so many and no more', async () => {
-    const few = openDatabase(database().url, () => {}, { ...usualLimits, connections: 1, waiting: 2, connectMs: 500 })
-    const fates = await Promise.allSettled(Array.from({ length: 5 }, () => few.query('select pg_sleep(0.8)')))
+    const few = openDatabase(database().url, () => {}, { ...usualLimits, connections: 1, waiting: 2, connectMs: 2_000 })
+    const fates = await Promise.allSettled(Array.from({ length: 5 }, () => few.query('select pg_sleep(4)')))
     const codes = fates.map((f) => (f.status === 'rejected' ? (f.reason as DatabaseError).code : 'done'))
     expect(codes.toSorted()).toEqual(['busy', 'busy', 'done', 'lost', 'lost'])
     await few.close()

@@ -11,7 +11,8 @@ import { haveCluster } from '../../src/adapters/postgres/embedded-cluster.ts'
 import { gone, processStart } from '../../src/adapters/postgres/embedded-process.ts'
 import { scratchFolder } from '../support/global-setup.ts'
 
-vi.setConfig({ testTimeout: 30_000, hookTimeout: 30_000 })
+/** Far more than anything here takes, for machines that are busy with other things. */
+const patience = { timeout: 60_000 }
 
 const asRoot = process.getuid?.() === 0
 const needsRoot = 'only where tests run as root does the server run as another user'
@@ -81,7 +82,7 @@ const kill = async (child: ChildProcess): Promise<void> => {
 /** A process that has nothing to do with Daybind, under the user of the database server. */
 const stranger = async (): Promise<ChildProcess & { pid: number }> => {
   const { uid, gid } = await stat(cluster)
-  const child = spawn('sleep', ['60'], { stdio: 'ignore', cwd: '/', ...(asRoot ? { uid, gid } : {}) })
+  const child = spawn('sleep', ['600'], { stdio: 'ignore', cwd: '/', ...(asRoot ? { uid, gid } : {}) })
   children.push(child)
   await once(child, 'spawn')
   return child as ChildProcess & { pid: number }
@@ -152,14 +153,14 @@ describe('the embedded database', () => {
 
   it('ends with its process when that ends without stopping it', async () => {
     const service = await otherService('process.exit(0)')
-    expect(await gone(service.pid, 10_000)).toBe(true)
+    expect(await gone(service.pid, patience.timeout)).toBe(true)
   })
 
   it('does not keep a process alive that has nothing else to do', async () => {
     const service = await otherService('')
     if (service.child.exitCode === null) await once(service.child, 'exit')
     expect(service.child.exitCode).toBe(0)
-    expect(await gone(service.pid, 10_000)).toBe(true)
+    expect(await gone(service.pid, patience.timeout)).toBe(true)
   })
 
   it('tells the service when it is lost, and not when it is stopped', async () => {
@@ -335,13 +336,13 @@ describe('the log of the server', () => {
     client.on('error', () => undefined)
     await client.connect()
     const [pid] = (await client.query<{ pid: number }>('SELECT pg_backend_pid() AS pid')).rows
-    const crashed = expect(client.query(`SELECT pg_sleep(30), '${mark}'`)).rejects.toThrow()
+    const crashed = expect(client.query(`SELECT pg_sleep(300), '${mark}'`)).rejects.toThrow()
     const running = `SELECT count(*)::int FROM pg_stat_activity WHERE pid = ${pid?.pid} AND query LIKE 'SELECT pg_sleep%'`
-    await vi.waitFor(async () => expect(await query(database, running)).toEqual([1]))
+    await vi.waitFor(async () => expect(await query(database, running)).toEqual([1]), patience)
     process.kill(pid?.pid ?? 0, 'SIGKILL')
     await crashed
-    await vi.waitFor(async () => expect(await serverLog()).toContain('was terminated by signal 9'))
-    await vi.waitFor(() => query(database, 'SELECT 1'), 10_000) // it recovers by itself
+    await vi.waitFor(async () => expect(await serverLog()).toContain('was terminated by signal 9'), patience)
+    await vi.waitFor(() => query(database, 'SELECT 1'), patience) // it recovers by itself
     await database.stop()
     expect(await serverLog()).not.toContain(mark)
   })

@@ -52,7 +52,7 @@ async function outside(handler: Handler): Promise<Outside> {
 }
 
 function peerTo(base: string, options: Partial<PeerOptions> = {}): Peer {
-  const peer = openPeer({ id: 'pebble', base, token: 'sesame-1234', deadlineMs: 2_000, ...options })
+  const peer = openPeer({ id: 'pebble', base, token: 'sesame-1234', ...options })
   open.push(peer)
   return peer
 }
@@ -246,11 +246,11 @@ describe('a call without an answer', () => {
 
   test('silence until the deadline: a write is unsure, a read may be tried again', async () => {
     const there = await outside(() => {})
-    const peer = peerTo(there.base, { deadlineMs: 150 })
+    const peer = peerTo(there.base, { deadlineMs: 1_500 })
     const began = performance.now()
     expect(await peer.transaction(order, 'r')).toMatchObject({ fate: 'unsure', cause: 'no-answer' })
     expect(await peer.read('Task', '1', 'r')).toMatchObject({ fate: 'try-again', cause: 'no-answer' })
-    expect(performance.now() - began).toBeLessThan(5_000)
+    expect(performance.now() - began).toBeLessThan(60_000)
     expect(there.requests).toHaveLength(2)
   })
 
@@ -263,9 +263,9 @@ describe('a call without an answer', () => {
       response.on('close', () => clearInterval(timer))
     })
     const began = performance.now()
-    const answer = await peerTo(there.base, { deadlineMs: 200 }).transaction(order, 'r')
+    const answer = await peerTo(there.base, { deadlineMs: 1_500 }).transaction(order, 'r')
     expect(answer).toMatchObject({ fate: 'unsure', cause: 'no-answer', status: 200 })
-    expect(performance.now() - began).toBeLessThan(5_000)
+    expect(performance.now() - began).toBeLessThan(60_000)
   })
 
   test.for([
@@ -444,7 +444,7 @@ describe('no token goes elsewhere', () => {
   test('the line itself carries nothing to another origin', async () => {
     const elsewhere = await outside((_, response) => json(response, 200, done))
     const there = await outside((_, response) => json(response, 200, done))
-    const line = openLine({ origin: new URL(there.base).origin, connections: 1, deadlineMs: 1_000, maxBytes: 1_000 })
+    const line = openLine({ origin: new URL(there.base).origin, connections: 1, deadlineMs: 10_000, maxBytes: 1_000 })
     open.push(line)
     const { wire, seen } = line.watched(() => {})
     await expect(fetch(elsewhere.base, wire)).rejects.toThrow()
@@ -463,12 +463,12 @@ describe('a large answer', () => {
     const closed: Promise<unknown>[] = []
     there.server.on('connection', (socket) => closed.push(new Promise((resolve) => socket.on('close', resolve))))
     const began = performance.now()
-    const peer = peerTo(there.base, { maxBytes: 10_000, deadlineMs: 10_000 })
+    const peer = peerTo(there.base, { maxBytes: 10_000, deadlineMs: 120_000 })
     expect(await peer.transaction(order, 'r')).toMatchObject({ fate: 'unsure', cause: 'too-large', status: 200 })
     expect(await peer.search('Task', {}, 'r')).toMatchObject({ fate: 'final', cause: 'too-large' })
     await Promise.all(closed)
     expect(there.requests).toHaveLength(2)
-    expect(performance.now() - began).toBeLessThan(5_000)
+    expect(performance.now() - began).toBeLessThan(60_000)
   })
 
   test('is not hidden by compression: none is asked for and none is taken', async () => {
@@ -502,7 +502,7 @@ describe('connections', () => {
 
   test('a call that found no free connection before its deadline was not sent', async () => {
     const there = await outside(() => {})
-    const peer = peerTo(there.base, { connections: 1, deadlineMs: 300 })
+    const peer = peerTo(there.base, { connections: 1, deadlineMs: 1_500 })
     const [first, second] = await Promise.all([peer.transaction(order, 'r-1'), peer.transaction(order, 'r-2')])
     expect(first).toMatchObject({ fate: 'unsure', cause: 'no-answer' })
     expect(second).toMatchObject({ fate: 'try-again', cause: 'not-sent' })
@@ -514,7 +514,7 @@ describe('connections', () => {
     const peer = peerTo(there.base, { connections: 1 })
     expect((await peer.transaction(order, 'r')).fate).toBe('answered')
     there.server.closeIdleConnections()
-    await pause(20)
+    await pause(200)
     expect((await peer.transaction(order, 'r')).fate).toBe('answered')
     expect(there.requests).toHaveLength(2)
   })

@@ -25,7 +25,7 @@ async function pebble(options: ReadingServiceOptions = {}): Promise<ReadingServi
 }
 
 function line(service: ReadingServiceCounterpart, token?: string) {
-  const peer = openPeer({ id: 'pebble', base: service.base, deadlineMs: 1_000, ...(token ? { token } : {}) })
+  const peer = openPeer({ id: 'pebble', base: service.base, deadlineMs: 3_000, ...(token ? { token } : {}) })
   open.push({ stop: () => peer.close() })
   return peer
 }

@@ -59,7 +59,7 @@ beforeAll(async () => {
     cwd: cluster,
   })
   server.stderr?.on('data', (data: Buffer) => void log.push(data.toString()))
-  await vi.waitFor(() => expect(log.join('')).toContain('ready to accept connections'), { timeout: 50_000 })
+  await vi.waitFor(() => expect(log.join('')).toContain('ready to accept connections'), { timeout: 200_000 })
   await asAdministrator('postgres', 'create role daybind login', 'create database daybind owner daybind')
   const tables = ['create table people (name text primary key)', `create table checked (name text check (name = ''))`]
   await asAdministrator(
@@ -68,7 +68,7 @@ beforeAll(async () => {
     'create schema daybind',
     ...tables.map((s) => s.replace('table ', 'table daybind.')),
   )
-}, 60_000)
+})
 
 afterAll(async () => {
   server?.kill('SIGINT')

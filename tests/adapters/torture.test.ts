@@ -28,7 +28,7 @@ describe('the torture', () => {
     })
     expect(summary.acknowledged).toBeGreaterThan(0)
     expect(summary.results).toHaveLength(2)
-  }, 400_000)
+  }, 900_000)
 
   test('refuses what is no number', async () => {
     expect((await torture('--rounds', 'many')).status).toBe(2)

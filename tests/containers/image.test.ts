@@ -75,8 +75,9 @@ describe('the container image', () => {
       expect(await status()).toBe(401)
       expect(await status(`Bearer ${tokens.DAYBIND_OPERATOR_TOKEN}`)).toBe(200)
       const from = Date.now()
-      await service.stop({ timeout: 20_000, remove: true })
-      expect(Date.now() - from).toBeLessThan(10_000)
+      // it ends by itself, and is not killed when the time is over
+      await service.stop({ timeout: 60_000, remove: true })
+      expect(Date.now() - from).toBeLessThan(50_000)
     } finally {
       await database.stop()
       await network.stop()

@@ -6,7 +6,7 @@ import { identifierSystems, systems } from '../../src/model/systems.ts'
 import type { Stage } from './stage.ts'
 
 /** How long deliveries may take to settle once everything runs again, on a slow machine. */
-const drainMs = 90_000
+const drainMs = 240_000
 
 export const drained = async (stage: Stage): Promise<readonly string[]> => {
   const deadline = performance.now() + drainMs

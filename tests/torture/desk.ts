@@ -51,7 +51,7 @@ interface Answer<T> {
 }
 
 /** A call that is not answered within so long, however often it is repeated, is a finding. */
-const patienceMs = 120_000
+const patienceMs = 300_000
 
 class GivenUp extends Error {}
 
@@ -60,7 +60,7 @@ const attempt = async (url: string, caller: string, method: string, path: string
     method,
     headers: { 'content-type': 'application/fhir+json', authorization: `Bearer ${tokenOf(caller)}` },
     ...(body !== undefined && { body: JSON.stringify(body) }),
-    signal: AbortSignal.timeout(20_000),
+    signal: AbortSignal.timeout(30_000),
   })
   return { status: response.status, text: await response.text() }
 }

@@ -59,7 +59,7 @@ const starting = startService(configuration, {
   roundMs: 100,
   deliveryDeadlineMs: 1_200,
   leaseSeconds: 3,
-  databasePatienceMs: 110_000,
+  databasePatienceMs: 230_000,
   patience: { first: 0.2, longest: 1, age: 3_600, attempts: 10_000 },
   giveUp: giveUp.signal,
 })

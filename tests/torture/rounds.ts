@@ -93,12 +93,15 @@ const whileMigrating: Havoc = async (stage, luck) => {
   return at
 }
 
+/** Far more than an end takes, and what the keepers of services commonly grant before they kill (common practice). */
+const endPatience = 30
+
 /** No kill, but an end in good order: what was sent is answered. */
 const signal: Havoc = async (stage) => {
   const at = now()
   const status = await stage.end(0, 'SIGTERM')
   const took = (now() - at) / 1000
-  if (status !== 0 || took > 10)
+  if (status !== 0 || took > endPatience)
     stage.ledger.findings.push(`told to end, it ended with ${status} after ${took.toFixed(1)} s`)
   await stage.start(0)
   return at
@@ -136,13 +139,13 @@ const desks = 6
 const isReady = (url: string | undefined): Promise<boolean> =>
   url === undefined
     ? Promise.resolve(false)
-    : fetch(`${url}/readyz`, { signal: AbortSignal.timeout(3_000) }).then(
+    : fetch(`${url}/readyz`, { signal: AbortSignal.timeout(10_000) }).then(
         (r) => r.ok,
         () => false,
       )
 
 /** A machine that has a lot else to do takes its time. */
-const patienceMs = 120_000
+const patienceMs = 300_000
 
 /** Ready, and steadily so: a server that was killed a moment ago may not have noticed yet. */
 const untilReady = async (stage: Stage, killedAt: number): Promise<number> => {

@@ -74,7 +74,7 @@ const launch = (orders: Orders): Instance => {
 const alive = (i: Instance | undefined): i is Instance =>
   i !== undefined && i.child.exitCode === null && i.child.signalCode === null
 
-const startPatienceMs = 120_000
+const startPatienceMs = 240_000
 
 /** The first numbers of a server's lock file: its process and, on line 4, its port. */
 const lockFile = async (cluster: string): Promise<{ pid: number; port: number }> => {

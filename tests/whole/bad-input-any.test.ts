@@ -168,7 +168,7 @@ const checkAnswer = (answer: Answer<unknown>, sent: string) => {
 }
 
 const seed = 20_261_125
-const timeout = 240_000
+const timeout = 600_000
 let numbers = 0
 
 describe('a good transaction, changed in one to four places', () => {

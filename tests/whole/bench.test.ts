@@ -48,7 +48,7 @@ describe('npm run bench', () => {
       expect(floorIs, name).not.toBe('')
     }
     expect(await databases()).toBe(0)
-  }, 240_000)
+  }, 600_000)
 
   test('refuses a measurement that it does not know, and names those that it does', async () => {
     await expect(bench('--only', 'ordres')).rejects.toMatchObject({

@@ -57,7 +57,7 @@ beforeAll(async () => {
     const id = idOf(cell, 'worn.Task')
     tasks.set(id, (await service().as('ops')<Task>('GET', `/fhir/Task/${id}`)).body)
   }
-}, 180_000)
+})
 
 type Role = 'source' | 'clinic' | 'reading' | 'operator'
 const roles: Readonly<Record<string, Role>> = {
@@ -196,22 +196,18 @@ const table = tableOf(tasks)
 const titled = table.map((row) => [row.by === undefined ? row.route : `${row.route} by ${row.by}`, row] as const)
 
 describe('who may call, and of whose', () => {
-  it.each(titled)(
-    '%s',
-    async (_, row) => {
-      const first = table.indexOf(row) % 4
-      const apart = cells.filter((c) => c.n === first || c.n === 7 - first)
-      const about = row.names === undefined ? cells.slice(0, 1) : row.few ? apart : cells
-      const built = await isBuilt(row, about[0] as Cell)
-      await Promise.all(
-        Object.keys(roles).map(async (who) => {
-          for (const c of about) await checkCell(row, who, c, built)
-        }),
-      )
-      await checkStrangers(row, about[0] as Cell, built)
-    },
-    120_000,
-  )
+  it.each(titled)('%s', async (_, row) => {
+    const first = table.indexOf(row) % 4
+    const apart = cells.filter((c) => c.n === first || c.n === 7 - first)
+    const about = row.names === undefined ? cells.slice(0, 1) : row.few ? apart : cells
+    const built = await isBuilt(row, about[0] as Cell)
+    await Promise.all(
+      Object.keys(roles).map(async (who) => {
+        for (const c of about) await checkCell(row, who, c, built)
+      }),
+    )
+    await checkStrangers(row, about[0] as Cell, built)
+  })
 
   it('HEAD is told as GET is, without a body', async () => {
     const gets = table.filter((row) => method(row) === 'GET')
@@ -227,7 +223,7 @@ describe('who may call, and of whose', () => {
         }),
       ),
     )
-  }, 120_000)
+  })
 
   it('OPTIONS tells anybody which methods an address takes, and nothing of what is there', async () => {
     for (const [i, row] of table.entries()) {
@@ -284,37 +280,32 @@ const everything = async (
 describe('a search without conditions', () => {
   const seekers = Object.keys(roles).filter((who) => who !== 'ops')
 
-  it.each(seekers)(
-    'finds for %s nothing that they may not read, with all that may be included',
-    async (who) => {
-      for (const { type, searchInclude = [], searchRevInclude = [] } of await announcedTypes()) {
-        const including = [
-          ...searchInclude.map((i) => `_include=${i}`),
-          ...searchRevInclude.map((i) => `_revinclude=${i}`),
-        ]
-        // all of them, as many at once as one search takes
-        const groups = Array.from(
-          { length: Math.max(1, Math.ceil(including.length / searchLimits.includes)) },
-          (_, i) => including.slice(i * searchLimits.includes, (i + 1) * searchLimits.includes),
-        )
-        const answers: Awaited<ReturnType<typeof everything>>[] = []
-        for (const group of groups)
-          answers.push(await everything(who, `/fhir/${type}?${['_count=50', ...group].join('&')}`))
-        const text = answers.map((a) => a.text).join()
-        const resources = answers.flatMap((a) => a.found)
-        for (const { resourceType, id } of new Map(resources.map((r) => [`${r.resourceType}/${r.id}`, r])).values())
-          expect([type, resourceType, (await service().as(who)('GET', `/fhir/${resourceType}/${id}`)).status]).toEqual([
-            type,
-            resourceType,
-            200,
-          ])
-        // of whoever is in no cell of theirs nothing is told, in no element of anything
-        for (const c of cells.filter((x) => !owns(who, x)))
-          expect([who, type, secretsOf(c, '').filter((secret) => text.includes(secret))]).toEqual([who, type, []])
-      }
-    },
-    120_000,
-  )
+  it.each(seekers)('finds for %s nothing that they may not read, with all that may be included', async (who) => {
+    for (const { type, searchInclude = [], searchRevInclude = [] } of await announcedTypes()) {
+      const including = [
+        ...searchInclude.map((i) => `_include=${i}`),
+        ...searchRevInclude.map((i) => `_revinclude=${i}`),
+      ]
+      // all of them, as many at once as one search takes
+      const groups = Array.from({ length: Math.max(1, Math.ceil(including.length / searchLimits.includes)) }, (_, i) =>
+        including.slice(i * searchLimits.includes, (i + 1) * searchLimits.includes),
+      )
+      const answers: Awaited<ReturnType<typeof everything>>[] = []
+      for (const group of groups)
+        answers.push(await everything(who, `/fhir/${type}?${['_count=50', ...group].join('&')}`))
+      const text = answers.map((a) => a.text).join()
+      const resources = answers.flatMap((a) => a.found)
+      for (const { resourceType, id } of new Map(resources.map((r) => [`${r.resourceType}/${r.id}`, r])).values())
+        expect([type, resourceType, (await service().as(who)('GET', `/fhir/${resourceType}/${id}`)).status]).toEqual([
+          type,
+          resourceType,
+          200,
+        ])
+      // of whoever is in no cell of theirs nothing is told, in no element of anything
+      for (const c of cells.filter((x) => !owns(who, x)))
+        expect([who, type, secretsOf(c, '').filter((secret) => text.includes(secret))]).toEqual([who, type, []])
+    }
+  })
 
   it('finds everything for an operator', async () => {
     const texts = await Promise.all(

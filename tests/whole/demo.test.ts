@@ -38,7 +38,7 @@ const lastLine = (text: string): string => text.trimEnd().split('\n').at(-1) ?? 
 const folderIn = (out: string): string => /in (\S+daybind-demo-\w+);/.exec(out)?.[1] ?? 'no folder was named'
 
 describe('the demo', () => {
-  it('plays the day, holds it against what it was built to contain, and ends well', { timeout: 90_000 }, async () => {
+  it('plays the day, holds it against what it was built to contain, and ends well', async () => {
     const { status, out, told } = await start('--exit', '--json', '--port', '0').ended
     const summary = JSON.parse(lastLine(out)) as Summary
     expect(summary.checks.filter(({ ok }) => !ok)).toEqual([])
@@ -56,11 +56,9 @@ describe('the demo', () => {
     expect(existsSync(folderIn(out))).toBe(false)
   })
 
-  it('stays up with its addresses until it is told to end, then leaves nothing behind', {
-    timeout: 90_000,
-  }, async () => {
+  it('stays up with its addresses until it is told to end, then leaves nothing behind', async () => {
     const run = start('--port', '0')
-    await expect.poll(run.out, { timeout: 60_000, interval: 200 }).toContain('/deliveries')
+    await expect.poll(run.out, { timeout: 240_000, interval: 200 }).toContain('/deliveries')
     const [, token, address] = /curl -H 'Authorization: Bearer (\S+)' '(\S+\.json)'/.exec(run.out()) ?? []
     const answer = await fetch(address ?? '', { headers: { authorization: `Bearer ${token}` } })
     expect(await answer.json()).toMatchObject({ site: 'tern-harbour', linked: { initial: 17, numerator: 15 } })
@@ -71,7 +69,7 @@ describe('the demo', () => {
     expect(existsSync(folderIn(out))).toBe(false)
   })
 
-  it('says in one sentence that the wanted port is taken', { timeout: 60_000 }, async () => {
+  it('says in one sentence that the wanted port is taken', async () => {
     const squatter = createServer()
     await new Promise<void>((listening) => squatter.listen(0, '127.0.0.1', listening))
     const address = squatter.address()

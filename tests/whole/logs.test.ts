@@ -225,7 +225,7 @@ const requestLines = () => lines().filter((l) => l.msg === 'request')
 beforeAll(async () => {
   await sendAll()
   // an answer may arrive before its line is written
-  await vi.waitFor(() => expect(requestLines().length).toBeGreaterThanOrEqual(sent))
+  await vi.waitFor(() => expect(requestLines().length).toBeGreaterThanOrEqual(sent), { timeout: 60_000 })
 })
 
 describe('the log', () => {
@@ -325,7 +325,7 @@ describe('the log', () => {
 
   it('holds nothing of a patient whose delivery fails either', async () => {
     const isParked = () => lines().some((l) => JSON.stringify(l).includes('parked'))
-    await expect.poll(isParked, { timeout: 10_000 }).toBe(true)
+    await expect.poll(isParked).toBe(true)
     const text = service().logText().toLowerCase()
     for (const mark of Object.values(marks)) expect(text).not.toContain(mark.toLowerCase())
   })

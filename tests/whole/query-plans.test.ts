@@ -81,7 +81,7 @@ beforeAll(async () => {
   await inDatabase(service().database, seed)
   db = openDatabase(service().database, () => {})
   searching = openForSearches(service().database, () => {})
-}, 240_000)
+})
 afterAll(() => Promise.all([db.close(), searching.close()]))
 
 interface Plan {

@@ -5,7 +5,8 @@
  *
  * A wait for a lock is measured by the database. It may take a second, or on a machine that is busy with other things
  * eight times as long as one small transaction for each call, by a yardstick that is measured meanwhile and has nothing
- * of ours in it. So the limit grows with what the machine gives away besides, and not with how long our locks are held.
+ * of ours in it; and as much longer as the longest of those took, for a disk or a machine that stood still. So the limit
+ * grows with what the machine gives away besides, and not with how long our locks are held.
  */
 import type { Bundle, DeviceUseStatement, Task } from 'fhir/r4.js'
 import { afterAll, beforeAll, describe, expect, test } from 'vitest'
@@ -50,7 +51,7 @@ afterAll(() => pebble.stop())
 
 const many = 16
 /** Far more than it takes, for machines that are busy with other things. */
-const patience = 180_000
+const patience = 400_000
 /** Monday morning in Dublin; the cut-off is far. */
 const day = '2035-05-07'
 const at = (time: string): string => `${day}T${time}Z`
@@ -543,7 +544,8 @@ describe.each([
         answers.push(...(await Promise.all(situations.map((s) => together(s.sides, luck, round % 3)))))
       })
       const calls = situations.reduce((sum, s) => sum + s.sides.length, 0)
-      expect(locks.longest()).toBeLessThan(Math.max(1_000, 8 * calls * yardstick))
+      const allowed = Math.max(1_000, 8 * calls * yardstick.mean) + yardstick.longest
+      expect(locks.longest()).toBeLessThan(allowed)
       await settle(
         race,
         situations.map((s, i) => [s, answers[i] ?? []] as const),
@@ -558,6 +560,11 @@ describe.each([
     'a birth date that changed before the link became true is the one that the link is held against',
     async () => {
       const luck = luckOf(4_003)
+      const alone = await order()
+      const began = performance.now()
+      await tie(alone, newSerial())
+      // in the end held back by as long as a link takes here, so that either side comes first now and then
+      const step = Math.max(1, (performance.now() - began) / 11)
       const pairs: Ordered[] = []
       const answers: string[][] = []
       for (let round = 0; round < 12; round += 1) {
@@ -567,7 +574,7 @@ describe.each([
           side(() => tie(o, newSerial())),
         ])
         pairs.push(...some)
-        answers.push(...(await Promise.all(sides.map((s) => together(s, luck, round)))))
+        answers.push(...(await Promise.all(sides.map((s) => together(s, luck, round * step)))))
       }
       const linked = pairs.filter((_, i) => answers[i]?.[1] === '200').map((o) => o.order)
       expect(linked).not.toEqual([])
@@ -602,19 +609,17 @@ describe.each([
 
   test('nothing of what is stored contradicts the rest', async () => {
     expect(await inconsistencies(url, (services[0] as TestService).configuration)).toEqual([])
-  }, 120_000)
+  })
 
   test('the database saw no deadlock', async () => {
     await Promise.all(services.splice(0).map((s) => s.close()))
     // a connection adds what it counted when it ends
     await expect
-      .poll(
-        () =>
-          inDatabase(
-            url,
-            `select pid from pg_stat_activity where datname = current_database() and application_name = 'daybind'`,
-          ),
-        { timeout: 10_000 },
+      .poll(() =>
+        inDatabase(
+          url,
+          `select pid from pg_stat_activity where datname = current_database() and application_name = 'daybind'`,
+        ),
       )
       .toEqual([])
     const [row] = await inDatabase<{ deadlocks: number }>(

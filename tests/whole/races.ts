@@ -107,24 +107,32 @@ export const watchLocks = async (url: string): Promise<LockWatch> => {
   }
 }
 
+/** How long small transactions took, in milliseconds. */
+export interface Yardstick {
+  readonly mean: number
+  readonly longest: number
+}
+
 /**
- * Does a small transaction again and again while `work` goes on: a lock that nobody else asks for, and four more
- * statements. @returns the mean that one took, in milliseconds: how busy the machine is, with these calls and with other things
+ * Does a small transaction again and again while `work` goes on: a lock that nobody else asks for, four more
+ * statements, and a row that has to be on the disk. @returns how busy the machine is, with these calls and with other things
  */
-export const measuredBeside = async (url: string, work: () => Promise<void>): Promise<number> => {
+export const measuredBeside = async (url: string, work: () => Promise<void>): Promise<Yardstick> => {
   const client = new Client({ connectionString: url })
   await client.connect()
+  await client.query('create table if not exists public.yardstick (n int)')
   let working = true
-  let count = 0
-  const started = performance.now()
+  const took: number[] = []
   const measuring = (async () => {
-    while (working) {
+    while (working || took.length === 0) {
+      const began = performance.now()
       await client.query('begin')
       await client.query('select pg_advisory_xact_lock(7241099)')
       await client.query('select now() from daybind.clock')
       await client.query('select count(*) from daybind.destinations')
+      await client.query('insert into public.yardstick values (1)')
       await client.query('commit')
-      count += 1
+      took.push(performance.now() - began)
     }
   })()
   try {
@@ -134,5 +142,5 @@ export const measuredBeside = async (url: string, work: () => Promise<void>): Pr
     await measuring
     await client.end()
   }
-  return (performance.now() - started) / count
+  return { mean: took.reduce((sum, ms) => sum + ms, 0) / took.length, longest: Math.max(...took) }
 }

@@ -165,7 +165,7 @@ beforeAll(async () => {
     // evenings in between, so that gaps become final and whole days are missed
     if (i % 40 === 36) await service().setClock(seconds(await present(), 9 * 3600))
   }
-}, 240_000)
+})
 
 test('every row is the one that follows from the journal', async () => {
   const checks = await check()
@@ -178,7 +178,7 @@ test('every row is the one that follows from the journal', async () => {
   const unseen = new Set<string>(facts)
   for (const { fact } of seen) unseen.delete(fact)
   expect([...unseen]).toEqual([])
-}, 60_000)
+})
 
 const command = (): { status: number | null; text: string } => {
   const { status, stdout, stderr } = spawnSync(process.execPath, ['src/main.ts', 'rebuild', '--check'], {
@@ -234,7 +234,7 @@ test('the command says so, while the service runs, and status 1 when anything wa
     ].toSorted(),
   )
   expect(command()).toMatchObject({ status: 1, text: expect.stringContaining('is not what the journal says') })
-}, 60_000)
+})
 
 test('rebuild without --check is not understood', () => {
   const { status } = spawnSync(process.execPath, ['src/main.ts', 'rebuild'], { encoding: 'utf8' })
