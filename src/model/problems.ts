@@ -87,6 +87,7 @@ export const refusals = table({
   'wrong-criterion': row(400, 'value', "The criterion is not the body's own identifier."),
   'wrong-id': row(400, 'value', 'The id in the body is not the id in the address.'),
   'same-identity-twice': row(400, 'duplicate', 'Two entries of the Bundle have one identity.'),
+  'entry-method-not-taken': row(400, 'not-supported', 'A transaction takes no entry of this method.'),
   'unknown-parameter': row(400, 'not-supported', 'The parameter is not known.'),
   'missing-parameter': row(400, 'required', 'A required parameter is missing.'),
   'wrong-parameter': row(400, 'value', 'The parameter has a wrong value.'),

@@ -385,12 +385,21 @@ describe('identities and criteria', () => {
       () => ({ ...parameter('one', '', 'W/"<version>"'), at: 'Bundle.entry[0].request.ifMatch' }),
     ],
     [
+      'a POST with a criterion',
+      { method: 'POST', url: 'ServiceRequest?identifier=a|b' },
+      () => ({
+        code: 'wrong-value',
+        at: 'Bundle.entry[0].request.url',
+        says: 'Found: ServiceRequest?identifier=a|b. Expected: Type alone.',
+      }),
+    ],
+    [
       'an address that is none',
       { method: 'PUT', url: '/ServiceRequest/../x' },
       () => ({
         code: 'wrong-value',
         at: 'Bundle.entry[0].request.url',
-        says: 'Found: /ServiceRequest/../x. Expected: Type, Type/id or Type?identifier=system|value.',
+        says: 'Found: /ServiceRequest/../x. Expected: Type/id or Type?identifier=system|value.',
       }),
     ],
   ])('in an entry: %s', async (_, request, told) => {
