@@ -78,11 +78,7 @@ export const refusals = table({
   'missing-offset': row(400, 'value', 'A dateTime with a time must carry an offset; Daybind does not guess it.'),
   'unknown-code': row(400, 'code-invalid', 'The code is not in the required value set.'),
   'broken-invariant': row(400, 'invariant', 'An invariant of the resource type does not hold.'),
-  'unknown-modifier': row(
-    400,
-    'extension',
-    'An unknown modifierExtension may change the meaning of what it stands in.',
-  ),
+  'unknown-modifier': row(400, 'extension', 'An unknown modifier may change the meaning of what it stands in.'),
   'wrong-resource-type': row(400, 'value', 'The resource has another type than the call takes.'),
   'wrong-criterion': row(400, 'value', "The criterion is not the body's own identifier."),
   'wrong-id': row(400, 'value', 'The id in the body is not the id in the address.'),

@@ -37,7 +37,7 @@ const meanings = {
   'missing-offset': ['value', 'A dateTime with a time must carry an offset; Daybind does not guess it.'],
   'unknown-code': ['code-invalid', 'The code is not in the required value set.'],
   'broken-invariant': ['invariant', 'An invariant of the resource type does not hold.'],
-  'unknown-modifier': ['extension', 'An unknown modifierExtension may change the meaning of what it stands in.'],
+  'unknown-modifier': ['extension', 'An unknown modifier may change the meaning of what it stands in.'],
   'wrong-resource-type': ['value', 'The resource has another type than the call takes.'],
   'wrong-criterion': ['value', "The criterion is not the body's own identifier."],
   'wrong-id': ['value', 'The id in the body is not the id in the address.'],

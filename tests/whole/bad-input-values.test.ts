@@ -153,6 +153,9 @@ const rows: readonly Row[] = [
   notFhir('an unknown modifier', { modifierExtension: [{ url: 'urn:x', valueBoolean: true }] }, [
     told('unknown-modifier', 'modifierExtension[0]', 'Found: urn:x.'),
   ]),
+  notFhir('rules that change what it means', { implicitRules: 'urn:x' }, [
+    told('unknown-modifier', 'implicitRules', 'Found: urn:x.'),
+  ]),
   notFhir('a reference to what is not contained', { requester: { reference: '#b' } }, [
     told('broken-invariant', 'requester.reference', 'Found: #b. Expected: ref-1: a contained resource with this id.'),
   ]),
