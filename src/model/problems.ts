@@ -51,6 +51,7 @@ export const refusals = table({
   'too-slow': row(408, 'timeout', 'The request took too long to arrive.'),
   'format-not-offered': row(406, 'not-supported', 'Daybind speaks JSON only.'),
   'version-conflict': row(412, 'conflict', 'The resource has changed since the version named in If-Match.'),
+  'already-stored': row(412, 'conflict', 'What If-None-Match rules out is stored already.'),
   'too-many-matches': row(412, 'multiple-matches', 'The criterion matches more than one resource.'),
   'body-too-large': row(413, 'too-long', 'The body is larger than the limit.'),
   'media-type-not-taken': row(415, 'not-supported', 'The media type of the body is not taken.'),

@@ -15,6 +15,7 @@ const meanings = {
   'too-slow': ['timeout', 'The request took too long to arrive.'],
   'format-not-offered': ['not-supported', 'Daybind speaks JSON only.'],
   'version-conflict': ['conflict', 'The resource has changed since the version named in If-Match.'],
+  'already-stored': ['conflict', 'What If-None-Match rules out is stored already.'],
   'body-too-large': ['too-long', 'The body is larger than the limit.'],
   'media-type-not-taken': ['not-supported', 'The media type of the body is not taken.'],
   'content-coding-not-taken': ['not-supported', 'The body is compressed, which is not taken.'],

@@ -253,6 +253,8 @@ describe('an order changes', () => {
     expect((await put('W/"1"', 'stat')).headers.get('etag')).toBe('W/"2"')
     expect(refusalOf(await put('W/"1"', 'asap'))).toEqual({ status: 412, codes: ['version-conflict'] })
     expect(refusalOf(await put('one', 'asap'))).toEqual({ status: 400, codes: ['wrong-parameter'] })
+    expect((await put('*', 'stat')).headers.get('etag')).toBe('W/"2"')
+    expect((await put('W/"1", W/"2"', 'stat')).headers.get('etag')).toBe('W/"2"')
     expect((await readOrder(orderId)).body.priority).toBe('stat')
   })
 

@@ -47,7 +47,7 @@ const requestUrl = /^([A-Z][A-Za-z]+)(?:\/([A-Za-z0-9.-]{1,64}))?(?:\?(.*))?$/
  */
 const askedBy = (entry: BundleEntry, i: number, of: Bundle['type']): Checked<Asked> => {
   const at = `Bundle.entry[${i}].request`
-  const { method, url = '', ifNoneExist, ifMatch } = entry.request ?? {}
+  const { method, url = '', ifNoneExist, ifMatch, ifNoneMatch } = entry.request ?? {}
   const [, type, id, query] = requestUrl.exec(url) ?? []
   if (method !== undefined && method !== 'POST' && method !== 'PUT') {
     const code = of === 'transaction' ? 'entry-method-not-taken' : 'method-not-taken'
@@ -71,7 +71,8 @@ const askedBy = (entry: BundleEntry, i: number, of: Bundle['type']): Checked<Ask
     ...(id !== undefined && { targetId: id }),
     ...(query !== undefined && { criterion: query }),
     ...(ifNoneExist !== undefined && { ifNoneExist }),
-    ...(ifMatch !== undefined && { ifMatch }),
+    ifMatch,
+    ifNoneMatch,
     ...(entry.fullUrl !== undefined && { fullUrl: entry.fullUrl }),
   })
 }

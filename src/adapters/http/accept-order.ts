@@ -8,7 +8,7 @@ import { takeBundle } from './accept-bundle.ts'
 import type { Call, Reply, Route } from './call.ts'
 import { absent } from './operation.ts'
 import { writtenReply } from './prefer.ts'
-import { type Asked, readIncoming, withOwnReferences } from './read-incoming.ts'
+import { type Asked, conditionsOf, readIncoming, withOwnReferences } from './read-incoming.ts'
 import { locationOf, statusOfAnswer, type Tell, writeEntries } from './write-entries.ts'
 
 const tellOne =
@@ -42,11 +42,6 @@ export const writeOne = async (
 const takeOne = async (...[runner, base, call, asked, route]: Parameters<typeof writeOne>): Promise<Reply> =>
   writtenReply(call, await writeOne(runner, base, call, asked, route))
 
-const ifMatchOf = (call: Call) => {
-  const ifMatch = call.header('if-match')
-  return ifMatch === undefined ? {} : { ifMatch }
-}
-
 /** The query as sent, but for what is about the call itself. */
 const criterionText = (call: Call): string => call.query.map(([k, v]) => `${k}=${encodeURIComponent(v)}`).join('&')
 
@@ -69,7 +64,7 @@ export const acceptOrderRoutes = (runner: StepRunner, base: () => string): reado
           runner,
           base,
           call,
-          { method: 'POST', type, ...(ifNoneExist !== undefined && { ifNoneExist }) },
+          { method: 'POST', type, ...(ifNoneExist !== undefined && { ifNoneExist }), ...conditionsOf(call) },
           `POST /fhir/${type}`,
         )
       },
@@ -85,7 +80,7 @@ export const acceptOrderRoutes = (runner: StepRunner, base: () => string): reado
           runner,
           base,
           call,
-          { method: 'PUT', type, criterion: criterionText(call), ...ifMatchOf(call) },
+          { method: 'PUT', type, criterion: criterionText(call), ...conditionsOf(call) },
           `PUT /fhir/${type}`,
         ),
     },
@@ -101,7 +96,7 @@ export const acceptOrderRoutes = (runner: StepRunner, base: () => string): reado
           runner,
           base,
           call,
-          { method: 'PUT', type, targetId: call.params.id ?? '', ...ifMatchOf(call) },
+          { method: 'PUT', type, targetId: call.params.id ?? '', ...conditionsOf(call) },
           `PUT /fhir/${type}`,
         ),
     },
