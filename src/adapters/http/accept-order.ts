@@ -7,19 +7,20 @@ import type { StepRunner, Told } from '../postgres/run-step.ts'
 import { takeBundle } from './accept-bundle.ts'
 import type { Call, Reply, Route } from './call.ts'
 import { absent } from './operation.ts'
-import { writtenReply } from './prefer.ts'
+import { showsResource, writtenReply } from './prefer.ts'
 import { type Asked, conditionsOf, readIncoming, withOwnReferences } from './read-incoming.ts'
 import { locationOf, statusOfAnswer, type Tell, writeEntries } from './write-entries.ts'
 
 const tellOne =
-  (base: () => string): Tell =>
+  (base: () => string, call: Call): Tell =>
   async (tx, [answer]) => {
     const row = answer && (await readResource(tx, answer.type, answer.id, undefined))
     if (answer === undefined || row === undefined) throw new Error('what was accepted is not stored')
     const headers = {
       etag: `W/"${row.version}"`,
       'last-modified': new Date(row.updated).toUTCString(),
-      ...(answer.outcome === 'created' && { location: locationOf(base, answer) }),
+      // without the resource the caller learns its id here alone
+      ...((answer.outcome === 'created' || !showsResource(call)) && { location: locationOf(base, answer) }),
       // the body is what is stored, so what was not applied is told here
       ...(answer.warnings.length > 0 && { 'x-daybind-warning': answer.warnings.map((w) => w.code).join(', ') }),
     }
@@ -36,7 +37,7 @@ export const writeOne = async (
 ): Promise<Checked<Told>> => {
   const incoming = readIncoming({ ...asked, at: '', resource: withOwnReferences(call, base()).body })
   if (!incoming.ok) return refuse([...(await absent(runner.db, asked.type ?? '')(call)), ...incoming.problems])
-  return writeEntries(runner, call, [incoming.value], call.text, route, tellOne(base))
+  return writeEntries(runner, call, [incoming.value], call.text, route, tellOne(base, call))
 }
 
 const takeOne = async (...[runner, base, call, asked, route]: Parameters<typeof writeOne>): Promise<Reply> =>
