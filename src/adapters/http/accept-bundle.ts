@@ -105,27 +105,33 @@ const failedEntry = (problems: readonly Problem[]) => ({
  * Where the database is lost in the middle, what was written before stays told, and the entries from there on are to be
  * sent again; before anything was written the whole call is.
  */
-const orOutage = async (isFirst: boolean, writing: Promise<Checked<Told>>): Promise<Checked<Told>> => {
+const orOutage = async (written: boolean, writing: Promise<Checked<Told>>): Promise<Checked<Told>> => {
   try {
     return await writing
   } catch (error) {
-    if (isFirst || !isOutage(error)) throw error
-    return refuse([refusal('not-ready')])
+    if (!written || !isOutage(error)) throw error
+    return notReady
   }
 }
+
+const notReady = refuse([refusal('not-ready')])
 
 /** Each entry for itself; a failure of one is told in its place. */
 const batch = async (runner: StepRunner, base: () => string, call: Call, bundle: Bundle): Promise<Reply> => {
   const entry: unknown[] = []
   let told = 0
+  let [written, lost] = [false, false]
   for (const [i, e] of (bundle.entry ?? []).entries()) {
     const incoming = readEntry(e, i, bundle.type)
     const write = (one: Incoming) =>
       writeEntries(runner, call, [one], writeJson(e), 'POST /fhir', tellBundle(base, call))
-    const done = incoming.ok
-      ? await orOutage(i === 0, write(incoming.value))
-      : // others are served between two entries, also where all of them are refused unread
-        await setImmediate(incoming)
+    const done =
+      incoming.ok && !lost
+        ? await orOutage(written, write(incoming.value))
+        : // others are served between two entries, also where all of them are refused unread
+          await setImmediate(incoming.ok ? notReady : incoming)
+    written ||= done.ok
+    lost ||= done === notReady
     if (done.ok) entry.push(...((JSON.parse(done.value.body) as { entry: unknown[] }).entry ?? []))
     else {
       entry.push(failedEntry(told < maxTold ? done.problems : done.problems.slice(0, 1)))
