@@ -14,6 +14,7 @@ import type { Known } from '../../src/flow/accept-order/place.ts'
 import type { Context, Decision } from '../../src/flow/step.ts'
 import type { Source } from '../../src/model/configuration.ts'
 import { readDuration } from '../../src/model/moment.ts'
+import { type Preconditions, readPreconditions } from '../../src/model/preconditions.ts'
 import type { Checked, Problem } from '../../src/model/problems.ts'
 import type { LinkState, OrderState, TaskState } from '../../src/model/states.ts'
 import { codes, standard, systems } from '../../src/model/systems.ts'
@@ -64,6 +65,10 @@ const alone = (resource: FhirResource, over: Partial<Incoming> = {}): Incoming =
   resource,
   ...over,
 })
+
+/** Conditions as a header or an entry writes them. */
+const sent = (headers: { ifMatch?: string; ifNoneMatch?: string }): Preconditions =>
+  accepted(readPreconditions(headers, ''))
 
 /** As entries of a transaction. */
 const entries = (...list: (FhirResource | [FhirResource, Partial<Incoming>])[]): readonly Incoming[] =>
@@ -308,31 +313,53 @@ describe('an order', () => {
     expect(refusedBy(take([alone(body, { method: 'PUT', targetId: id })], known))).toEqual(['identity-taken'])
   })
 
-  test.each([
-    ['a stale version', { ifMatch: 7 }, ['version-conflict']],
+  test.each<[string, Partial<Incoming>, string[]]>([
+    ['a stale version', sent({ ifMatch: 'W/"7"' }), ['version-conflict']],
+    ['several stale versions', sent({ ifMatch: 'W/"7", W/"8"' }), ['version-conflict']],
+    ['a tag that is none of ours', sent({ ifMatch: '"x"' }), ['version-conflict']],
+    ['If-None-Match of anything', sent({ ifNoneMatch: '*' }), ['already-stored']],
+    ['If-None-Match of what is stored', sent({ ifNoneMatch: 'W/"1"' }), ['already-stored']],
+    ['a stale version, and by POST', { method: 'POST', ...sent({ ifMatch: 'W/"7"' }) }, ['version-conflict']],
+    [
+      'a stale version, though If-None-Exist finds it',
+      {
+        method: 'POST',
+        ifNoneExist: { system: 'https://harbour.example/orders', value: 'P-1' },
+        ...sent({ ifMatch: 'W/"7"' }),
+      },
+      ['version-conflict'],
+    ],
     [
       'a criterion that is not its placer number',
       { criterion: { system: numbers, value: 'P-1' } },
       ['wrong-criterion'],
     ],
-  ])('is refused with %s', (_, over: Partial<Incoming>, problems) => {
+  ])('is refused with %s', (_, over, problems) => {
     const { known } = stored()
     expect(refusedBy(take([alone(orderBody(), { method: 'PUT', ...over })], known))).toEqual(problems)
   })
 
-  test('is not known under an address of nobody or of somebody else', () => {
-    expect(refusedBy(take([alone(orderBody(), { method: 'PUT', targetId: uuid(99) })]))).toEqual(['not-known'])
+  test('is not known under an address of nobody or of somebody else, whatever the conditions', () => {
+    const put = { method: 'PUT', targetId: uuid(99) } as const
+    expect(refusedBy(take([alone(orderBody(), put)]))).toEqual(['not-known'])
+    expect(refusedBy(take([alone(orderBody(), { ...put, ...sent({ ifMatch: 'W/"1"' }) })]))).toEqual(['not-known'])
   })
 
   test('is refused with If-Match where nothing is stored yet, for nothing matches', () => {
-    expect(refusedBy(take([alone(orderBody(), { method: 'PUT', ifMatch: 1 })]))).toEqual(['version-conflict'])
+    expect(refusedBy(take([alone(orderBody(), { method: 'PUT', ...sent({ ifMatch: 'W/"1"' }) })]))).toEqual([
+      'version-conflict',
+    ])
+    expect(refusedBy(take([alone(orderBody(), sent({ ifMatch: '*' }))]))).toEqual(['version-conflict'])
   })
 
   test('is accepted with the version that is stored and its own placer number as criterion', () => {
     const { known, id } = stored()
     const criterion = { system: 'https://harbour.example/orders', value: 'P-1' }
-    const put = alone(orderBody({ priority: 'urgent' }), { method: 'PUT', criterion, ifMatch: 1, targetId: id })
-    expect(outcomes(take([put], known))).toEqual(['revised'])
+    const put = (over: Partial<Incoming>) =>
+      take([alone(orderBody({ priority: 'urgent' }), { method: 'PUT', criterion, targetId: id, ...over })], known)
+    for (const ifMatch of ['W/"1"', '"1"', '*', 'W/"7", W/"1"', '"x",, W/"1" '])
+      expect([ifMatch, outcomes(put(sent({ ifMatch })))]).toEqual([ifMatch, ['revised']])
+    expect(outcomes(put(sent({ ifNoneMatch: 'W/"2"' })))).toEqual(['revised'])
   })
 })
 

@@ -95,7 +95,24 @@ const rows: readonly Row[] = [
   {
     name: 'a NUL behind an escape',
     order: () => written('active', 'act\\u0000ive'),
-    told: one('wrong-value', 'status', 'act\\u', 3, 'Found: U+0000. Expected: text without NUL.'),
+    told: one(
+      'wrong-value',
+      'status',
+      'act\\u',
+      3,
+      'Found: U+0000. Expected: no control characters but tab, CR and LF.',
+    ),
+  },
+  {
+    name: 'a control character behind an escape',
+    order: () => written('"odd"', '"o\\u001bd"', notes('odd')),
+    told: one(
+      'wrong-value',
+      'note[0].text',
+      '\\u001b',
+      0,
+      'Found: U+001B. Expected: no control characters but tab, CR and LF.',
+    ),
   },
   {
     name: 'half a surrogate pair',

@@ -153,6 +153,9 @@ const rows: readonly Row[] = [
   notFhir('an unknown modifier', { modifierExtension: [{ url: 'urn:x', valueBoolean: true }] }, [
     told('unknown-modifier', 'modifierExtension[0]', 'Found: urn:x.'),
   ]),
+  notFhir('rules that change what it means', { implicitRules: 'urn:x' }, [
+    told('unknown-modifier', 'implicitRules', 'Found: urn:x.'),
+  ]),
   notFhir('a reference to what is not contained', { requester: { reference: '#b' } }, [
     told('broken-invariant', 'requester.reference', 'Found: #b. Expected: ref-1: a contained resource with this id.'),
   ]),
@@ -345,15 +348,22 @@ describe('identities and criteria', () => {
       'If-Match that is no version',
       'PUT',
       'own',
-      { 'if-match': '*' },
-      () => parameter('*', 'http.If-Match', 'W/"<version>"'),
+      { 'if-match': '1' },
+      () => parameter('1', 'http.If-Match', 'W/"<version>", or *'),
     ],
     [
-      'If-Match with two versions',
+      'If-Match of anything and a version',
+      'POST',
+      '',
+      { 'if-match': '*, W/"2"' },
+      () => parameter('*, W/"2"', 'http.If-Match', 'W/"<version>", or *'),
+    ],
+    [
+      'If-None-Match that is empty',
       'PUT',
       'own',
-      { 'if-match': 'W/"1", W/"2"' },
-      () => parameter('W/"1", W/"2"', 'http.If-Match', 'W/"<version>"'),
+      { 'if-none-match': ',' },
+      () => parameter(',', 'http.If-None-Match', 'W/"<version>", or *'),
     ],
   ])('%s', async (_, method, query, headers, told) => {
     const [before, placer] = [await counts(), number()]
@@ -382,7 +392,16 @@ describe('identities and criteria', () => {
     [
       'ifMatch that is no version',
       { method: 'POST', url: 'ServiceRequest', ifMatch: 'one' },
-      () => ({ ...parameter('one', '', 'W/"<version>"'), at: 'Bundle.entry[0].request.ifMatch' }),
+      () => ({ ...parameter('one', '', 'W/"<version>", or *'), at: 'Bundle.entry[0].request.ifMatch' }),
+    ],
+    [
+      'a POST with a criterion',
+      { method: 'POST', url: 'ServiceRequest?identifier=a|b' },
+      () => ({
+        code: 'wrong-value',
+        at: 'Bundle.entry[0].request.url',
+        says: 'Found: ServiceRequest?identifier=a|b. Expected: Type alone.',
+      }),
     ],
     [
       'an address that is none',
@@ -390,7 +409,7 @@ describe('identities and criteria', () => {
       () => ({
         code: 'wrong-value',
         at: 'Bundle.entry[0].request.url',
-        says: 'Found: /ServiceRequest/../x. Expected: Type, Type/id or Type?identifier=system|value.',
+        says: 'Found: /ServiceRequest/../x. Expected: Type/id or Type?identifier=system|value.',
       }),
     ],
   ])('in an entry: %s', async (_, request, told) => {
@@ -404,6 +423,62 @@ describe('identities and criteria', () => {
     const { location, ...issue } = told(placer)
     expect([answer.status, answer.body]).toEqual([400, outcome({ ...issue, ...(location ? { location } : {}) })])
     expect(await counts()).toEqual(before)
+  })
+
+  describe('a condition that does not hold is 412 at its place, and nothing is kept', () => {
+    const stale = (found: string, location: string, expected = 'W/"1"'): Told => ({
+      code: 'version-conflict',
+      location,
+      says: `Found: ${found}. Expected: ${expected}.`,
+    })
+    const stored = (found: string, location: string): Told => ({
+      code: 'already-stored',
+      location,
+      says: `It is W/"1". Found: ${found}.`,
+    })
+    const nothing = 'no If-Match: nothing is stored yet'
+
+    it.each<[string, string, string, Told, 'new'?]>([
+      ['PUT by id', 'If-Match', 'W/"7"', stale('W/"7"', 'http.If-Match')],
+      ['PUT by criterion', 'If-Match', 'W/"7", "x"', stale('W/"7", "x"', 'http.If-Match')],
+      ['PUT by criterion', 'If-Match', '*', stale('*', 'http.If-Match', nothing), 'new'],
+      ['POST', 'If-Match', 'W/"7"', stale('W/"7"', 'http.If-Match')],
+      ['POST', 'If-Match', 'W/"1"', stale('W/"1"', 'http.If-Match', nothing), 'new'],
+      ['PUT by id', 'If-None-Match', '*', stored('*', 'http.If-None-Match')],
+      ['PUT by criterion', 'If-None-Match', 'W/"1"', stored('W/"1"', 'http.If-None-Match')],
+      ['POST', 'If-None-Match', '*', stored('*', 'http.If-None-Match')],
+    ])('%s with %s: %s', async (how, header, value, told, isNew) => {
+      const placer = number()
+      const made = isNew
+        ? undefined
+        : await ehr<ServiceRequest>('POST', '/fhir/ServiceRequest', { body: anOrder(placer, patient) })
+      const before = await counts()
+      const path = {
+        'PUT by id': `/${made?.body.id}`,
+        'PUT by criterion': `?identifier=${harbourOrders}|${placer}`,
+        POST: '',
+      }[how]
+      const answer = await ehr(how === 'POST' ? 'POST' : 'PUT', `/fhir/ServiceRequest${path}`, {
+        body: anOrder(placer, patient, { priority: 'stat' }),
+        headers: { [header]: value },
+      })
+      expect([answer.status, answer.body]).toEqual([412, outcome(told)])
+      expect(await counts()).toEqual(before)
+    })
+
+    it.each([
+      ['ifMatch', stale('W/"7"', '')],
+      ['ifNoneMatch', stored('W/"7", W/"1"', '')],
+    ] as const)('in an entry: %s', async (name, { location: _, ...told }) => {
+      const placer = number()
+      await ehr('POST', '/fhir/ServiceRequest', { body: anOrder(placer, patient) })
+      const value = name === 'ifMatch' ? 'W/"7"' : 'W/"7", W/"1"'
+      const order = anOrder(placer, patient, { priority: 'stat' })
+      const body = bundle('transaction', entry('POST ServiceRequest', order, { [name]: value }))
+      const answer = await ehr('POST', '/fhir', { body })
+      const at = `Bundle.entry[0].request.${name}`
+      expect([answer.status, answer.body]).toEqual([412, outcome({ ...told, at })])
+    })
   })
 
   it('the id in the body is not the one in the address', async () => {

@@ -397,6 +397,12 @@ describe('sent and taken are two things', () => {
     expect([first.status, first.headers.get('etag')]).toEqual([200, 'W/"2"'])
     const stale = await put(task.id, { ...stored, status: 'accepted' }, { 'if-match': 'W/"1"' })
     expect(verdict(stale)).toBe('412 version-conflict')
+    expect(stale.text).toContain('"location":["http.If-Match"]')
+    const again = { ...stored, status: 'received' }
+    for (const ifMatch of ['*', 'W/"1", W/"2"', '"2"'])
+      expect([ifMatch, (await put(task.id, again, { 'if-match': ifMatch })).status]).toEqual([ifMatch, 200])
+    expect(verdict(await put(task.id, again, { 'if-match': '2' }))).toBe('400 wrong-parameter')
+    expect(verdict(await put(task.id, again, { 'if-none-match': '*' }))).toBe('412 already-stored')
     expect(verdict(await put(task.id, { ...stored, status: 'accepted' }, {}, 'slate'))).toBe('404 not-known')
     expect(verdict(await put(task.id, { ...stored, status: 'accepted' }, {}, 'harbour-ehr'))).toBe('403 not-allowed')
     expect((await read<Task>(bay, `Task/${task.id}`)).status).toBe('received')

@@ -139,6 +139,8 @@ describe('an order arrives', () => {
         entry('POST ServiceRequest', anOrder(three, `Patient/${patientId}`, { code: { text: 'something' } })),
         entry('PUT ServiceRequest?identifier=x|y', anOrder(three, `Patient/${patientId}`)),
         entry('POST Patient', aPatient(three)),
+        { request: { method: 'DELETE', url: `Patient/${patientId}` } },
+        entry('POST Patient?identifier=x|y', aPatient(three)),
       ),
     })
     expect([answer.status, answer.body.type]).toEqual([200, 'batch-response'])
@@ -148,6 +150,8 @@ describe('an order arrives', () => {
       '422',
       '400',
       '201 Created',
+      '405',
+      '400',
     ])
     const outcomes = answer.body.entry?.map((e) => outcomeOf(e.response))
     expect(outcomes?.slice(1, 4).map(codesIn)).toEqual([
@@ -155,6 +159,7 @@ describe('an order arrives', () => {
       ['code-not-taken'],
       ['wrong-criterion'],
     ])
+    expect(outcomes?.slice(5).map(codesIn)).toEqual([['method-not-taken'], ['wrong-value']])
     expect([await byPlacer(one), await byPlacer(two), await byPlacer(three)].map((ids) => ids.length)).toEqual([
       1, 0, 0,
     ])
@@ -248,6 +253,8 @@ describe('an order changes', () => {
     expect((await put('W/"1"', 'stat')).headers.get('etag')).toBe('W/"2"')
     expect(refusalOf(await put('W/"1"', 'asap'))).toEqual({ status: 412, codes: ['version-conflict'] })
     expect(refusalOf(await put('one', 'asap'))).toEqual({ status: 400, codes: ['wrong-parameter'] })
+    expect((await put('*', 'stat')).headers.get('etag')).toBe('W/"2"')
+    expect((await put('W/"1", W/"2"', 'stat')).headers.get('etag')).toBe('W/"2"')
     expect((await readOrder(orderId)).body.priority).toBe('stat')
   })
 
@@ -498,8 +505,14 @@ describe('bad input', () => {
     [
       'an entry that deletes',
       bundle('transaction', { request: { method: 'DELETE', url: 'Patient/1' } }),
-      405,
-      ['method-not-taken', 'missing-element'],
+      400,
+      ['entry-method-not-taken'],
+    ],
+    [
+      'an entry that reads',
+      bundle('transaction', { request: { method: 'GET', url: 'Patient/1' } }, entry('POST Patient', aPatient('x'))),
+      400,
+      ['entry-method-not-taken'],
     ],
     [
       'a PUT without id and criterion',
@@ -508,6 +521,12 @@ describe('bad input', () => {
       ['wrong-value'],
     ],
     ['a POST under an id', bundle('transaction', entry('POST Patient/1', aPatient('x'))), 400, ['wrong-value']],
+    [
+      'a POST with a criterion',
+      bundle('transaction', entry('POST Patient?identifier=urn:x|x', aPatient('x'))),
+      400,
+      ['wrong-value'],
+    ],
     [
       'a type that nobody may push',
       bundle('transaction', entry('POST Device', { resourceType: 'Device' })),

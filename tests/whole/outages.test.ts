@@ -1,12 +1,23 @@
 /** A database that is lost, slow, shut or full: callers are asked to come back, and it mends by itself. */
-import type { Bundle, OperationOutcome } from 'fhir/r4.js'
+import type { Bundle, OperationOutcome, ServiceRequest } from 'fhir/r4.js'
 import { Client } from 'pg'
 import { afterAll, beforeAll, describe, expect, test } from 'vitest'
 import { type ReadingServiceCounterpart, startReadingService } from '../../src/testkit/reading-service.ts'
 import { useTestDatabase } from '../support/database.ts'
+import { anOrder, bundle, entry } from '../support/messages.ts'
 import { type Line, startProxy, type TroubledLine } from '../support/proxy.ts'
 import { type Answer, startTestService, type TestService } from '../support/service.ts'
-import { inDatabase, label, link, newPerson, newSerial, orderBundle, seconds, sendOrder } from './bedside.ts'
+import {
+  inDatabase,
+  label,
+  link,
+  newPerson,
+  newSerial,
+  orderBundle,
+  patientNumbers,
+  seconds,
+  sendOrder,
+} from './bedside.ts'
 
 /** Short, so that an outage is seen soon, and longer than what a busy machine may need for a statement that is well. */
 const limits = { connections: 4, waiting: 6, connectMs: 3_000, statementMs: 4_000, answerMs: 5_000 }
@@ -197,6 +208,82 @@ describe('a lock that somebody else keeps', () => {
     })
     await expect.poll(async () => (await order()).status, until).toBe(200)
     await expect.poll(ready, until).toBe(200)
+  })
+})
+
+describe('a batch', () => {
+  /** An order for somebody known, then somebody new, then another order for the former. */
+  const threeParts = async (first?: Bundle['entry']): Promise<Bundle> => {
+    const { patient } = await sendOrder(service.as('harbour-ehr'))
+    const [one, two] = [newPerson().number, newPerson().number]
+    const number = newPerson().number
+    const newcomer = { resourceType: 'Patient' as const, identifier: [{ system: patientNumbers, value: number }] }
+    return bundle(
+      'batch',
+      ...(first ?? [entry('POST ServiceRequest', anOrder(one, `Patient/${patient}`))]),
+      entry('POST Patient', newcomer, { ifNoneExist: `identifier=${patientNumbers}|${number}` }),
+      entry('POST ServiceRequest', anOrder(two, `Patient/${patient}`)),
+    )
+  }
+  const send = <T = Bundle>(body: Bundle) => service.as('harbour-ehr')<T>('POST', '/fhir', { body })
+  const statuses = (answer: Answer<Bundle>) => answer.body.entry?.map((e) => e.response?.status)
+
+  /** While patients can be read and not written: the entry that makes one waits. */
+  const whilePatientsWait = async <T>(work: (client: Client) => Promise<T>): Promise<T> => {
+    const client = new Client({ connectionString: database().url })
+    await client.connect()
+    try {
+      await client.query('begin; lock table daybind.patients in share mode')
+      return await work(client)
+    } finally {
+      await client.end()
+    }
+  }
+
+  /** Sends it, and takes the database away while the first new patient is being written. */
+  const sendIntoOutage = <T = Bundle>(body: Bundle): Promise<Answer<T>> =>
+    whilePatientsWait(async (client) => {
+      let answered = false
+      const answering = send<T>(body).finally(() => {
+        answered = true
+      })
+      const waiting = `from pg_stat_activity where datname = current_database() and wait_event_type = 'Lock'`
+      const isWaiting = async () => answered || ((await client.query(`select ${waiting}`)).rowCount ?? 0) > 0
+      await expect.poll(isWaiting, { timeout: 25_000, interval: 20 }).toBe(true)
+      try {
+        await proxy.set('closed')
+        // else it would commit after the lock is given back, without anybody to tell
+        await client.query(`select pg_terminate_backend(pid) ${waiting}`)
+        return await answering
+      } finally {
+        await proxy.set('open')
+        await expect.poll(ready, until).toBe(200)
+      }
+    })
+
+  test('in whose middle the database goes away tells what was written, and what is to be sent again', async () => {
+    const body = await threeParts()
+    const answer = await sendIntoOutage(body)
+    expect([answer.status, answer.body.type]).toEqual([200, 'batch-response'])
+    expect(statuses(answer)).toEqual(['201 Created', '503', '503'])
+    const outcomes = answer.body.entry?.map((e) => e.response?.outcome as OperationOutcome | undefined)
+    expect(outcomes?.map((o) => o?.issue.map((i) => i.code))).toEqual([undefined, ['transient'], ['transient']])
+    const written = new URL(answer.body.entry?.[0]?.response?.location ?? '').pathname
+    expect((await service.as('harbour-ehr')('GET', written)).status).toBe(200)
+    expect(statuses(await send(body))).toEqual(['200 OK', '201 Created', '201 Created'])
+  })
+
+  test('of which one entry waited in vain does not let the caller wait for the others', async () => {
+    const body = await threeParts()
+    expect(statuses(await whilePatientsWait(() => send(body)))).toEqual(['201 Created', '503', '503'])
+    expect(statuses(await send(body))).toEqual(['200 OK', '201 Created', '201 Created'])
+  })
+
+  test('of which nothing was written before is refused as a whole', async () => {
+    const wrong = entry('POST ServiceRequest', { resourceType: 'ServiceRequest' } as ServiceRequest)
+    const body = await threeParts([wrong])
+    refusedAsTransient(await sendIntoOutage<OperationOutcome>(body))
+    expect(statuses(await send(body))).toEqual(['400', '201 Created', '201 Created'])
   })
 })
 

@@ -46,10 +46,42 @@ describe('return', () => {
     else expect(answer.body.resourceType).toBe(returned)
   })
 
+  it.each([
+    ['return=minimal', true],
+    ['return=OperationOutcome', true],
+    ['return=representation', false],
+    ['', false],
+  ])(
+    'of what revises or repeats, with Prefer: "%s": where the resource is not told, its address is',
+    async (prefer, told) => {
+      const [order, patient] = [anOrder('W1', `Patient/${world.Patient}`), newPatient()]
+      const made = await ehr('POST', '/fhir/Patient', { body: patient })
+      const version = (at: string | null) => (told ? `${service().url}/fhir/${at}` : null)
+      const changed = { ...patient, birthDate: '1951-03-17' }
+      const answers = [
+        await ehr('POST', '/fhir/Patient', preferring(prefer, patient)),
+        await ehr('PUT', `/fhir/Patient?identifier=${harbour.patients}|PREFER-${count}`, preferring(prefer, changed)),
+      ]
+      const id = made.headers.get('location')?.split('/').at(-3)
+      expect(answers.map((a) => [a.status, a.headers.get('location')])).toEqual([
+        [200, version(`Patient/${id}/_history/1`)],
+        [200, version(`Patient/${id}/_history/2`)],
+      ])
+      const again = await ehr('POST', '/fhir/ServiceRequest', preferring(prefer, order))
+      const [, orderVersion] = /^W\/"(\d+)"$/.exec(again.headers.get('etag') ?? '') ?? []
+      expect([again.status, again.headers.get('location')]).toEqual([
+        200,
+        version(`ServiceRequest/${world.ServiceRequest}/_history/${orderVersion}`),
+      ])
+    },
+  )
+
   it('of an update, of an order and of a task', async () => {
     const order = anOrder('W1', `Patient/${world.Patient}`, { note: [{ text: 'preferred' }] })
     const put = await ehr('PUT', `/fhir/ServiceRequest/${world.ServiceRequest}`, preferring('return=minimal', order))
-    expect([put.status, put.text, put.headers.get('etag')]).toEqual([200, '', 'W/"2"'])
+    expect([put.status, put.text]).toEqual([200, ''])
+    const version = /\/_history\/(\d+)$/.exec(put.headers.get('location') ?? '')?.[1]
+    expect(put.headers.get('etag')).toBe(`W/"${version}"`)
     const pebble = service().as('pebble')
     const task = (await pebble<Task>('GET', `/fhir/Task/${world.Task}`)).body
     const took = await pebble(

@@ -41,23 +41,25 @@ const tellBundle =
 
 const requestUrl = /^([A-Z][A-Za-z]+)(?:\/([A-Za-z0-9.-]{1,64}))?(?:\?(.*))?$/
 
-/** What one entry of a Bundle asks for. */
-const askedBy = (entry: BundleEntry, i: number): Checked<Asked> => {
+/**
+ * What one entry of a Bundle asks for. A method that is not taken is answered for the entry in a batch (405); in a
+ * transaction it makes the Bundle a wrong one, for `POST /fhir` itself is a method that is taken.
+ */
+const askedBy = (entry: BundleEntry, i: number, of: Bundle['type']): Checked<Asked> => {
   const at = `Bundle.entry[${i}].request`
-  const { method, url = '', ifNoneExist, ifMatch } = entry.request ?? {}
+  const { method, url = '', ifNoneExist, ifMatch, ifNoneMatch } = entry.request ?? {}
   const [, type, id, query] = requestUrl.exec(url) ?? []
+  if (method !== undefined && method !== 'POST' && method !== 'PUT') {
+    const code = of === 'transaction' ? 'entry-method-not-taken' : 'method-not-taken'
+    return refuse([refusal(code, `${at}.method`, { found: method, expected: 'POST or PUT' })])
+  }
   const problems: Problem[] = []
-  if (entry.request === undefined) problems.push(refusal('missing-element', at, { expected: 'method and url' }))
-  else if (method !== 'POST' && method !== 'PUT')
-    problems.push(refusal('method-not-taken', `${at}.method`, { found: method, expected: 'POST or PUT' }))
-  else if (
-    type === undefined ||
-    (method === 'PUT' && id === undefined && query === undefined) ||
-    (method === 'POST' && id !== undefined)
-  )
-    problems.push(
-      refusal('wrong-value', `${at}.url`, { found: url, expected: 'Type, Type/id or Type?identifier=system|value' }),
-    )
+  const named = id !== undefined || query !== undefined
+  if (method === undefined) problems.push(refusal('missing-element', at, { expected: 'method and url' }))
+  else if (type === undefined || named !== (method === 'PUT')) {
+    const expected = method === 'PUT' ? 'Type/id or Type?identifier=system|value' : 'Type alone'
+    problems.push(refusal('wrong-value', `${at}.url`, { found: url, expected }))
+  }
   if (entry.resource === undefined)
     problems.push(refusal('missing-element', `Bundle.entry[${i}].resource`, { expected: 'the resource' }))
   if (problems.length > 0 || type === undefined) return refuse(problems)
@@ -67,15 +69,16 @@ const askedBy = (entry: BundleEntry, i: number): Checked<Asked> => {
     resource: entry.resource,
     type,
     ...(id !== undefined && { targetId: id }),
-    ...(query !== undefined && method === 'PUT' && { criterion: query }),
+    ...(query !== undefined && { criterion: query }),
     ...(ifNoneExist !== undefined && { ifNoneExist }),
-    ...(ifMatch !== undefined && { ifMatch }),
+    ifMatch,
+    ifNoneMatch,
     ...(entry.fullUrl !== undefined && { fullUrl: entry.fullUrl }),
   })
 }
 
-const readEntry = (entry: BundleEntry, i: number): Checked<Incoming> => {
-  const asked = askedBy(entry, i)
+const readEntry = (entry: BundleEntry, i: number, of: Bundle['type']): Checked<Incoming> => {
+  const asked = askedBy(entry, i, of)
   return asked.ok ? readIncoming(asked.value) : asked
 }
 
@@ -84,7 +87,7 @@ const transaction = async (runner: StepRunner, base: () => string, call: Call, b
   const problems: Problem[] = []
   const entries: Incoming[] = []
   for (const [i, e] of (bundle.entry ?? []).entries()) {
-    const read = readEntry(e, i)
+    const read = readEntry(e, i, bundle.type)
     if (read.ok) entries.push(read.value)
     else problems.push(...read.problems)
     if (problems.length > maxTold) break
@@ -102,27 +105,33 @@ const failedEntry = (problems: readonly Problem[]) => ({
  * Where the database is lost in the middle, what was written before stays told, and the entries from there on are to be
  * sent again; before anything was written the whole call is.
  */
-const orOutage = async (isFirst: boolean, writing: Promise<Checked<Told>>): Promise<Checked<Told>> => {
+const orOutage = async (written: boolean, writing: Promise<Checked<Told>>): Promise<Checked<Told>> => {
   try {
     return await writing
   } catch (error) {
-    if (isFirst || !isOutage(error)) throw error
-    return refuse([refusal('not-ready')])
+    if (!written || !isOutage(error)) throw error
+    return notReady
   }
 }
+
+const notReady = refuse([refusal('not-ready')])
 
 /** Each entry for itself; a failure of one is told in its place. */
 const batch = async (runner: StepRunner, base: () => string, call: Call, bundle: Bundle): Promise<Reply> => {
   const entry: unknown[] = []
   let told = 0
+  let [written, lost] = [false, false]
   for (const [i, e] of (bundle.entry ?? []).entries()) {
-    const incoming = readEntry(e, i)
+    const incoming = readEntry(e, i, bundle.type)
     const write = (one: Incoming) =>
       writeEntries(runner, call, [one], writeJson(e), 'POST /fhir', tellBundle(base, call))
-    const done = incoming.ok
-      ? await orOutage(i === 0, write(incoming.value))
-      : // others are served between two entries, also where all of them are refused unread
-        await setImmediate(incoming)
+    const done =
+      incoming.ok && !lost
+        ? await orOutage(written, write(incoming.value))
+        : // others are served between two entries, also where all of them are refused unread
+          await setImmediate(incoming.ok ? notReady : incoming)
+    written ||= done.ok
+    lost ||= done === notReady
     if (done.ok) entry.push(...((JSON.parse(done.value.body) as { entry: unknown[] }).entry ?? []))
     else {
       entry.push(failedEntry(told < maxTold ? done.problems : done.problems.slice(0, 1)))

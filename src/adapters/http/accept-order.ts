@@ -7,19 +7,20 @@ import type { StepRunner, Told } from '../postgres/run-step.ts'
 import { takeBundle } from './accept-bundle.ts'
 import type { Call, Reply, Route } from './call.ts'
 import { absent } from './operation.ts'
-import { writtenReply } from './prefer.ts'
-import { type Asked, readIncoming, withOwnReferences } from './read-incoming.ts'
+import { showsResource, writtenReply } from './prefer.ts'
+import { type Asked, conditionsOf, readIncoming, withOwnReferences } from './read-incoming.ts'
 import { locationOf, statusOfAnswer, type Tell, writeEntries } from './write-entries.ts'
 
 const tellOne =
-  (base: () => string): Tell =>
+  (base: () => string, call: Call): Tell =>
   async (tx, [answer]) => {
     const row = answer && (await readResource(tx, answer.type, answer.id, undefined))
     if (answer === undefined || row === undefined) throw new Error('what was accepted is not stored')
     const headers = {
       etag: `W/"${row.version}"`,
       'last-modified': new Date(row.updated).toUTCString(),
-      ...(answer.outcome === 'created' && { location: locationOf(base, answer) }),
+      // without the resource the caller learns its id here alone
+      ...((answer.outcome === 'created' || !showsResource(call)) && { location: locationOf(base, answer) }),
       // the body is what is stored, so what was not applied is told here
       ...(answer.warnings.length > 0 && { 'x-daybind-warning': answer.warnings.map((w) => w.code).join(', ') }),
     }
@@ -36,16 +37,11 @@ export const writeOne = async (
 ): Promise<Checked<Told>> => {
   const incoming = readIncoming({ ...asked, at: '', resource: withOwnReferences(call, base()).body })
   if (!incoming.ok) return refuse([...(await absent(runner.db, asked.type ?? '')(call)), ...incoming.problems])
-  return writeEntries(runner, call, [incoming.value], call.text, route, tellOne(base))
+  return writeEntries(runner, call, [incoming.value], call.text, route, tellOne(base, call))
 }
 
 const takeOne = async (...[runner, base, call, asked, route]: Parameters<typeof writeOne>): Promise<Reply> =>
   writtenReply(call, await writeOne(runner, base, call, asked, route))
-
-const ifMatchOf = (call: Call) => {
-  const ifMatch = call.header('if-match')
-  return ifMatch === undefined ? {} : { ifMatch }
-}
 
 /** The query as sent, but for what is about the call itself. */
 const criterionText = (call: Call): string => call.query.map(([k, v]) => `${k}=${encodeURIComponent(v)}`).join('&')
@@ -69,7 +65,7 @@ export const acceptOrderRoutes = (runner: StepRunner, base: () => string): reado
           runner,
           base,
           call,
-          { method: 'POST', type, ...(ifNoneExist !== undefined && { ifNoneExist }) },
+          { method: 'POST', type, ...(ifNoneExist !== undefined && { ifNoneExist }), ...conditionsOf(call) },
           `POST /fhir/${type}`,
         )
       },
@@ -85,7 +81,7 @@ export const acceptOrderRoutes = (runner: StepRunner, base: () => string): reado
           runner,
           base,
           call,
-          { method: 'PUT', type, criterion: criterionText(call), ...ifMatchOf(call) },
+          { method: 'PUT', type, criterion: criterionText(call), ...conditionsOf(call) },
           `PUT /fhir/${type}`,
         ),
     },
@@ -101,7 +97,7 @@ export const acceptOrderRoutes = (runner: StepRunner, base: () => string): reado
           runner,
           base,
           call,
-          { method: 'PUT', type, targetId: call.params.id ?? '', ...ifMatchOf(call) },
+          { method: 'PUT', type, targetId: call.params.id ?? '', ...conditionsOf(call) },
           `PUT /fhir/${type}`,
         ),
     },

@@ -1,7 +1,8 @@
 /** forward-order over HTTP: the reading service's answer, and the operator's view of deliveries. */
 import type { Task } from 'fhir/r4.js'
 import { answerTask } from '../../flow/forward-order/answer-task.ts'
-import { accept, type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
+import { readPreconditions, unmet } from '../../model/preconditions.ts'
+import { accept, type Checked, refusal, refuse } from '../../model/problems.ts'
 import { taskResource } from '../../model/resources/link-resources.ts'
 import type { TaskState } from '../../model/states.ts'
 import { identifierSystems } from '../../model/systems.ts'
@@ -16,6 +17,7 @@ import { orderLock, runStep, type StepRunner, type Told } from '../postgres/run-
 import type { Queue } from '../queue/queue.ts'
 import { type Call, problemReply, type Reply, type Route } from './call.ts'
 import { writtenReply } from './prefer.ts'
+import { conditionsOf } from './read-incoming.ts'
 
 const taskById = async (tx: Tx, id: string): Promise<TaskState | undefined> =>
   (await statesById(tx, 'task', [id])).find((s): s is TaskState => s.kind === 'task')
@@ -42,13 +44,6 @@ const idOfCriterion = (call: Call): Checked<string> => {
   ])
 }
 
-const versionProblems = (call: Call, version: number): readonly Problem[] => {
-  const ifMatch = call.header('if-match')
-  return ifMatch === undefined || ifMatch === `W/"${version}"` || ifMatch === `"${version}"`
-    ? []
-    : [refusal('version-conflict', '', { found: ifMatch, expected: `W/"${version}"`, location: 'http.If-Match' })]
-}
-
 /** Takes the answer; with `call.dryRun` everything but that. */
 export const answerOne = async (runner: StepRunner, call: Call): Promise<Checked<Told>> => {
   const id = call.params.id === undefined ? idOfCriterion(call) : accept(call.params.id)
@@ -58,7 +53,9 @@ export const answerOne = async (runner: StepRunner, call: Call): Promise<Checked
   const written = call.body as Task
   if (problems.length === 0 && written.id !== undefined && written.id !== task.value.id)
     problems.push(refusal('wrong-id', 'Task.id', { found: written.id, expected: task.value.id }))
-  if (problems.length > 0) return refuse(problems)
+  const conditions = readPreconditions(conditionsOf(call), '')
+  if (!conditions.ok) problems.push(...conditions.problems)
+  if (problems.length > 0 || !conditions.ok) return refuse(problems)
   return runStep(
     runner,
     {
@@ -76,7 +73,7 @@ export const answerOne = async (runner: StepRunner, call: Call): Promise<Checked
           await readResource(tx, 'Task', task.value.id, undefined),
         ]
         if (!state || !row) return refuse([refusal('not-known')])
-        const stale = versionProblems(call, row.version)
+        const stale = unmet(conditions.value, row.version, '')
         return stale.length > 0 ? refuse(stale) : accept(state)
       },
       decide: (state, ctx) => answerTask(written, taskResource(state), state, ctx),

@@ -27,6 +27,9 @@ export const returnAsked = (call: Call): Return | undefined => {
   return asked === 'minimal' || asked === 'representation' || asked === 'operationoutcome' ? asked : undefined
 }
 
+/** Whether the answer to a write of one resource holds it, and with it its id. */
+export const showsResource = (call: Call): boolean => ['representation', undefined].includes(returnAsked(call))
+
 /** The answer to a write of one resource: as told, unless the caller prefers nothing or what there was to say. */
 export const writtenReply = (call: Call, told: Checked<Told>): Reply => {
   if (!told.ok) return problemReply(told.problems)

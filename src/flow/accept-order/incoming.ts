@@ -2,12 +2,13 @@
 import { createHash } from 'node:crypto'
 import type { FhirResource, Identifier, Patient } from 'fhir/r4.js'
 import type { Source, SystemValue } from '../../model/configuration.ts'
+import type { Preconditions } from '../../model/preconditions.ts'
 import { accept, type Checked, refusal, refuse } from '../../model/problems.ts'
 import type { Content } from '../../model/states.ts'
 import { standard } from '../../model/systems.ts'
 import { canonical } from '../../model/tree.ts'
 
-export interface Incoming {
+export interface Incoming extends Preconditions {
   /** FHIRPath of the entry's resource in the Bundle, `Bundle.entry[1].resource`; '' for a resource alone. */
   readonly at: string
   readonly method: 'POST' | 'PUT'
@@ -18,8 +19,6 @@ export interface Incoming {
   /** The criterion of a conditional PUT. */
   readonly criterion?: SystemValue
   readonly ifNoneExist?: SystemValue
-  /** The version in If-Match. */
-  readonly ifMatch?: number
 }
 
 /** One name under which a source knows a resource. */

@@ -1,6 +1,7 @@
 /** Which stored resource an entry is about: by the names that it carries, by our id, or by its content. */
 import type { Location, Patient } from 'fhir/r4.js'
 import type { Source, SystemValue } from '../../model/configuration.ts'
+import { unmet } from '../../model/preconditions.ts'
 import { accept, type Problem, refusal } from '../../model/problems.ts'
 import type { Instant, KeptState, LinkState, OrderState, PatientState, TaskState } from '../../model/states.ts'
 import type { Context } from '../step.ts'
@@ -156,7 +157,7 @@ export const place = (incoming: Incoming, source: Source, known: Known, ctx: Con
       ignored: true,
       ...(there && { before: there }),
     }
-    return { placed, problems: [] }
+    return { placed, problems: unmet(incoming, there?.version, requestOf(incoming)) }
   }
   const placer = type === 'ServiceRequest' ? placerOf(incoming, source) : accept(undefined)
   const identities = identitiesOf(incoming, source)
@@ -183,13 +184,8 @@ export const place = (incoming: Incoming, source: Source, known: Known, ctx: Con
     )
   const id = ids[0] ?? ctx.newId()
   const before = known.stored.get(`${type}/${id}`)
-  if (incoming.ifMatch !== undefined && before?.version !== incoming.ifMatch)
-    problems.push(
-      refusal('version-conflict', requestOf(incoming), {
-        found: `W/"${incoming.ifMatch}"`,
-        expected: before ? `W/"${before.version}"` : 'no If-Match: nothing is stored yet',
-      }),
-    )
+  // RFC 9110, 13.2.1: conditions do not count where the answer would be an error without them
+  if (!missing) problems.push(...unmet(incoming, before?.version, requestOf(incoming)))
   problems.push(...notTheirs(incoming, before?.state, source, ctx))
   if (before?.state.kind === 'order' && placer.ok && placer.value)
     problems.push(...otherPlacer(incoming, before.state, placer.value))

@@ -329,6 +329,32 @@ cases('what may change the meaning is refused wherever it stands', [
     },
     'unknown-modifier ServiceRequest.contained[0].class[0].modifierExtension[0]',
   ],
+  // a modifier by its definition: http://hl7.org/fhir/R4/resource.html
+  ['by rules of the sender', { ...order, implicitRules: 'u:rules' }, 'unknown-modifier ServiceRequest.implicitRules'],
+  [
+    'by rules that an extension alone tells of',
+    { ...order, _implicitRules: { extension: [extension] } },
+    'unknown-modifier ServiceRequest.implicitRules',
+  ],
+  [
+    'by rules for a contained resource',
+    { ...order, subject: { reference: '#p' }, contained: [{ ...contained, implicitRules: 'u:rules' }] },
+    'unknown-modifier ServiceRequest.contained[0].implicitRules',
+  ],
+  [
+    'by rules for a contained resource of a type that is not used',
+    {
+      ...order,
+      insurance: [{ reference: '#c' }],
+      contained: [{ resourceType: 'Coverage', id: 'c', implicitRules: 'u:rules' }],
+    },
+    'unknown-modifier ServiceRequest.contained[0].implicitRules',
+  ],
+  [
+    'by rules for a Bundle',
+    { resourceType: 'Bundle', type: 'batch', implicitRules: 'u:rules' },
+    'unknown-modifier Bundle.implicitRules',
+  ],
 ])
 
 cases('references', [
@@ -431,6 +457,32 @@ cases('invariants, of data types too', [
     'per-1',
     { ...order, occurrencePeriod: { start: '2026-03-16', end: '2026-03-02' } },
     'broken-invariant ServiceRequest.occurrence',
+  ],
+  [
+    'per-1 is not told besides what is wrong with its moments',
+    { ...order, occurrencePeriod: { start: '2026-03-02T09:00:00', end: '2026-02-30' } },
+    'missing-offset ServiceRequest.occurrence.start',
+    'wrong-value ServiceRequest.occurrence.end',
+  ],
+  [
+    'nor a comparison of two elements of the resource itself',
+    {
+      ...{ resourceType: 'Task', status: 'requested', intent: 'order' },
+      ...{ authoredOn: '2026-03-02T09:00:00Z', lastModified: '2026-02-30' },
+    },
+    'wrong-value Task.lastModified',
+  ],
+  [
+    'while what asks only whether something is there is',
+    { ...observation, valueDateTime: '2026-02-30', dataAbsentReason: { text: 'b' } },
+    'wrong-value Observation.value',
+    'broken-invariant Observation',
+  ],
+  [
+    'and what is broken elsewhere is',
+    { ...order, occurrencePeriod: { id: 'a', start: '2026-03-16', end: '2026-03-02' }, authoredOn: '2026-02-30' },
+    'broken-invariant ServiceRequest.occurrence',
+    'wrong-value ServiceRequest.authoredOn',
   ],
   ['qty-3', { ...observation, valueQuantity: { value: 1, code: 'mV' } }, 'broken-invariant Observation.value'],
   ['pat-1', { ...patient, contact: [{ gender: 'male' }] }, 'broken-invariant Patient.contact[0]'],

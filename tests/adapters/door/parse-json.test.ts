@@ -36,7 +36,7 @@ describe('JSON that is taken', () => {
       '{}',
       '\t[\n1\r] ',
     ],
-    ...['[[],{}]', '{"a":{"b":[1,"x",null]}}', '"\\"\\\\\\/\\b\\f\\n\\r\\t\\u00e9"', '"\\ud83d\\ude00"', '"😀\u2028"'],
+    ...['[[],{}]', '{"a":{"b":[1,"x",null]}}', '"\\"\\\\\\/\\n\\r\\t\\u000a\\u00e9"', '"\\ud83d\\ude00"', '"😀\u2028"'],
     ...['{"":1}', '{"a":1,"A":2}', '"\u007f"'],
   ]
   it.each(taken)('%s', (text) => {
@@ -110,7 +110,17 @@ describe('JSON that would do harm behind the door is refused with its place', ()
       ['forbidden-key', ['Patient.name[1].constructor'], 'constructor', 'Line 1, column 39.'],
       ['forbidden-key', ['Patient.name[1].constructor.prototype'], 'prototype', 'Line 1, column 54.'],
     ],
-    [patient('"a":"x\\u0000"'), ['wrong-value', ['Patient.a'], 'U+0000', 'Line 1, column 33.']],
+    ...[...Array(32).keys()]
+      .filter((c) => c !== 0x09 && c !== 0x0a && c !== 0x0d)
+      .map((c): [string, unknown[]] => {
+        const code = c.toString(16).toUpperCase().padStart(4, '0')
+        return [patient(`"a":"x\\u${code}"`), ['wrong-value', ['Patient.a'], `U+${code}`, 'Line 1, column 33.']]
+      }),
+    [
+      patient('"a":"\\b\\f"'),
+      ['wrong-value', ['Patient.a'], 'U+0008', 'Line 1, column 32.'],
+      ['wrong-value', ['Patient.a'], 'U+000C', 'Line 1, column 34.'],
+    ],
     [patient('"a":"\\ud83d"'), ['wrong-value', ['Patient.a'], 'half a surrogate pair, U+D83D', 'Line 1, column 32.']],
     [
       patient('"a":"\\ude00\\ud83d"'),
@@ -138,6 +148,18 @@ describe('JSON that would do harm behind the door is refused with its place', ()
   ]
   it.each(harmful)('%j', (text, ...expected) => {
     expect(problemsOf(text)).toEqual(expected)
+  })
+
+  it('U+001D in a string, but for the value of a parameter, since scans carry it', () => {
+    const parameter = (more: string) => `{"resourceType":"Parameters","parameter":[{"name":"scan",${more}}]}`
+    expect(problemsOf(parameter('"valueString":"010\\u001d21"'))).toEqual([])
+    const inside = parameter('"resource":{"resourceType":"Patient","id":"\\u001d"}')
+    expect(problemsOf(inside).map(([code, at]) => [code, at])).toEqual([
+      ['wrong-value', ['Parameters.parameter[0].resource.id']],
+    ])
+    expect(problemsOf(parameter('"valueString":"010\\u001e21"')).map(([, at]) => at)).toEqual([
+      ['Parameters.parameter[0].value'],
+    ])
   })
 
   it('nesting deeper than 64 levels, however deep, and not less', () => {

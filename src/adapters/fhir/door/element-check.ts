@@ -62,14 +62,24 @@ export class ElementCheck {
   private content(value: Tree, names: readonly string[], shape: Shape, at: string): void {
     const before = this.findings.count
     let choices = 0
-    for (const name of names) if (this.property(value, name, shape, at)?.choice) choices++
+    let refused: Set<string> | undefined
+    for (const name of names) {
+      const soFar = this.findings.count
+      const slot = this.property(value, name, shape, at)
+      if (slot?.choice) choices++
+      // what lies in a part of a resource says nothing about the other parts that its invariants speak of
+      if (slot && this.findings.count > soFar && (slot.kind === 'primitive' || !shape.isResource))
+        refused = (refused ?? new Set()).add(slot.element)
+    }
+    if (shape.isResource && isGiven(value, 'implicitRules'))
+      this.findings.add('unknown-modifier', `${at}.implicitRules`, { found: value.implicitRules })
     if (choices > 1) this.choices(value, shape, at)
     for (const { element, names } of shape.required) {
       if (names.some((name) => isGiven(value, name))) continue
       this.findings.add('missing-element', `${at}.${element}`, { expected: wanted(names, shape) })
     }
     const clean = this.findings.count === before
-    checkInvariants(shape.invariants, { type: shape.type, value }, at, this.around, this.findings, clean)
+    checkInvariants(shape.invariants, { type: shape.type, value }, at, this.around, this.findings, { clean, refused })
   }
 
   /** Checks one property and returns its slot, if the type has one. */
@@ -176,7 +186,7 @@ export class ElementCheck {
     else if (slot.codes) this.coded(slot.codes, value, at)
     if (slot.invariants.length === 0) return
     const own = slot.invariants.filter((invariant) => !shape.invariants.includes(invariant))
-    checkInvariants(own, { type: slot.type, value }, at, this.around, this.findings, false)
+    checkInvariants(own, { type: slot.type, value }, at, this.around, this.findings, { clean: false })
   }
 
   private extension(value: Tree, at: string): void {
@@ -234,6 +244,7 @@ export class ElementCheck {
     else {
       for (const [name, inner] of Object.entries(value)) {
         if (name === 'modifierExtension') this.modifiers(inner, `${at}.${name}`)
+        if (name === 'implicitRules') this.findings.add('unknown-modifier', `${at}.${name}`, { found: inner })
         this.loosely(inner, `${at}.${nameInPath(name)}`)
       }
     }

@@ -9,8 +9,9 @@ export const usualLimits: JsonLimits = { depth: 64, items: 2000, allItems: 20_00
 /**
  * Turns a body into a value, and refuses what is not JSON in valid UTF-8 or what would do harm behind the door:
  * nesting deeper or arrays longer than the limits, a name twice in one object, `__proto__`, `constructor` and
- * `prototype` as names, NUL and halves of surrogate pairs in strings (PostgreSQL cannot store them), numbers beyond a
- * 64-bit float. A byte order mark before the text is passed over. Numbers that JavaScript would print differently
+ * `prototype` as names, halves of surrogate pairs (PostgreSQL cannot store them) and control characters in strings (R4
+ * has them as SHOULD NOT, and a peer that speaks XML could not hold them; tab, CR and LF excepted, and the U+001D of a
+ * scan), numbers beyond a 64-bit float. A byte order mark before the text is passed over. Numbers that JavaScript would print differently
  * keep their writing for `writeJson`. The size of the body is the caller's to limit.
  *
  * An error of syntax is told with line and column (from 1; columns in UTF-16 code units), everything else with its

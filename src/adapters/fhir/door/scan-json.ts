@@ -80,6 +80,10 @@ interface Frame {
   at: string | number
 }
 
+/** Scans come as parameters of an operation, and carry U+001D between their fields. */
+const isOfParameter = ([first, , last, ...deeper]: readonly (string | number)[]): boolean =>
+  first === 'parameter' && String(last).startsWith('value') && deeper.length === 0
+
 /** Names one character for people; characters that cannot be seen by their number. */
 const nameOf = (text: string, offset: number): string => {
   const code = text.codePointAt(offset)
@@ -230,11 +234,21 @@ class Scanner {
       return -1
     }
     const end = escapePattern.lastIndex
-    if (this.text[at + 1] !== 'u') return end
+    const letter = this.text[at + 1]
+    if (letter === 'b' || letter === 'f') this.control(at, letter === 'b' ? 0x08 : 0x0c)
+    if (letter !== 'u') return end
     const unit = Number.parseInt(this.text.slice(at + 2, end), 16)
-    if (unit === 0) this.report({ code: 'wrong-value', offset: at, found: 'U+0000', expected: 'text without NUL' })
+    if (unit < 0x20) this.control(at, unit)
     if (unit < 0xd800 || unit > 0xdfff) return end
     return this.surrogate(at, unit)
+  }
+
+  /** Only an escape can hold a control character. */
+  private control(at: number, unit: number): void {
+    if (unit === 0x09 || unit === 0x0a || unit === 0x0d || (unit === 0x1d && isOfParameter(this.path()))) return
+    const found = `U+${unit.toString(16).toUpperCase().padStart(4, '0')}`
+    const expected = 'no control characters but tab, CR and LF'
+    this.report({ code: 'wrong-value', offset: at, found, expected })
   }
 
   private surrogate(at: number, unit: number): number {
@@ -293,7 +307,8 @@ class Scanner {
 /**
  * Looks a text over without building anything and without recursion, so that no text can overflow the stack.
  * A text without faults is JSON (RFC 8259) that JSON.parse takes, within the limits, with each name once in its
- * object, without names that reach into prototypes, and without NUL or halves of surrogate pairs behind escapes.
+ * object, without names that reach into prototypes, and without control characters (tab, CR and LF excepted, and in values of
+ * parameters U+001D) or halves of surrogate pairs behind escapes.
  * The scan ends at the first error of syntax or depth; other faults are collected, at most 50.
  */
 export const scanJson = (text: string, limits: JsonLimits): Scan => {

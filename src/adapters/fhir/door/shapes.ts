@@ -12,6 +12,8 @@ export interface Invariant {
   readonly key: string
   readonly text: string
   readonly expression: FhirPathAtom
+  /** The elements whose values it looks at; of which only whether they are there is not among them. */
+  readonly operands: ReadonlySet<string>
 }
 
 /** One JSON property that a type may have; a choice element has one for each of its types. */
@@ -117,12 +119,21 @@ const targetsOf = (profiles: readonly string[] | undefined): ReadonlySet<string>
 
 const parsed = new Map<string, Invariant>()
 
+/** Words outside of literals that are no function and of which more is asked than whether they are there. */
+const operandsOf = (expression: string): ReadonlySet<string> =>
+  new Set(expression.replace(/'[^']*'/g, '').match(/\b[a-z]\w*\b(?!\(|\.(?:exists|empty|count)\()/gi))
+
 const invariantsOf = (constraints: InternalTypeSchema['constraints']): Invariant[] =>
   (constraints ?? [])
     .filter(({ severity, expression }) => severity === 'error' && expression !== '')
     .map(({ key, description, expression }) => {
       const id = `${key} ${expression}`
-      const invariant = parsed.get(id) ?? { key, text: description, expression: parseFhirPath(expression) }
+      const invariant = parsed.get(id) ?? {
+        key,
+        text: description,
+        expression: parseFhirPath(expression),
+        operands: operandsOf(expression),
+      }
       parsed.set(id, invariant)
       return invariant
     })
