@@ -397,3 +397,43 @@ describe('a dry run that is not spelled right keeps nothing, and is told', () =>
     expect(await counts()).toEqual(before)
   })
 })
+
+describe('a parameter that a write does not know is refused, whatever Prefer says', () => {
+  it.each([
+    ['POST', '/fhir/ServiceRequest?dryrun=true', 'dryrun', ''],
+    ['POST', '/fhir/ServiceRequest?dryRun=true', 'dryRun', ''],
+    ['POST', '/fhir/Patient?dry_run=true&_format=json&_pretty=true', 'dry_run', ''],
+    ['POST', '/fhir?dryrun=true', 'dryrun', ''],
+    ['PUT', '/fhir/ServiceRequest?identifier=urn:x|1&dryrun=true', 'dryrun', 'identifier, '],
+    ['PUT', '/fhir/Task?identifier=urn:x|1&foo=1&foo=2', 'foo', 'identifier, '],
+    ['POST', '/fhir/ServiceRequest/$link-device?dryrun=true', 'dryrun', ''],
+    ['POST', '/fhir/Device/$record-application?order=1', 'order', ''],
+    ['POST', '/fhir/Device/$record-return?foo', 'foo', ''],
+    ['POST', '/fhir/$reconcile-day?asOf=2026-03-02T10:00:00Z', 'asOf', ''],
+    ['POST', '/fhir/Patient/$validate?modus=create', 'modus', 'mode, profile, '],
+    ['POST', '/destinations/pebble/pause?dryrun=true', 'dryrun', ''],
+    ['POST', '/fhir/ServiceRequest?a%0Ab=1', 'a<U+000A>b', ''],
+  ])('%s %s', async (method, path, name, own) => {
+    const ops = service().as('ops')
+    const unknown: Told = {
+      code: 'unknown-parameter',
+      location: `http.${/</.test(name) ? 'query' : name}`,
+      says: `Found: ${name}. Expected: ${own}dry-run, _format, _pretty.`,
+    }
+    const body = path.startsWith('/fhir/ServiceRequest?') && method === 'POST' ? anyOrder() : {}
+    for (const prefer of ['', 'handling=lenient', 'handling=strict']) {
+      const before = await counts()
+      const answer = await ops(method, path, { body, headers: { prefer } })
+      expect([answer.status, answer.body]).toEqual([400, outcome(unknown)])
+      expect(await counts()).toEqual(before)
+    }
+  })
+
+  it('and what every call takes is no part of a criterion', async () => {
+    const order = anyOrder()
+    const { system, value } = order.identifier?.[0] ?? {}
+    const path = `/fhir/ServiceRequest?identifier=${system}|${value}&_format=json&_pretty=true`
+    const answer = await service().as('harbour-ehr')('PUT', path, { body: order })
+    expect(answer.status, answer.text).toBe(201)
+  })
+})

@@ -47,7 +47,7 @@ const ifMatchOf = (call: Call) => {
   return ifMatch === undefined ? {} : { ifMatch }
 }
 
-/** The query as sent, but for what is about the call itself. */
+/** The query as sent. */
 const criterionText = (call: Call): string => call.query.map(([k, v]) => `${k}=${encodeURIComponent(v)}`).join('&')
 
 /** The types that may be written alone; all others come in a Bundle. */
@@ -77,6 +77,7 @@ export const acceptOrderRoutes = (runner: StepRunner, base: () => string): reado
     {
       method: 'PUT',
       url: `/fhir/${type}`,
+      query: ['identifier'],
       may,
       step,
       fhir: { types: [type], conditional: 'update' },

@@ -172,6 +172,7 @@ export const forwardOrderRoutes = (runner: StepRunner, queue: Queue): readonly R
     {
       method: 'PUT',
       url: '/fhir/Task',
+      query: ['identifier'],
       may: ['reading-service', 'operator'],
       step: 'forward-order',
       fhir: { types: ['Task'], conditional: 'update' },

@@ -10,6 +10,7 @@ import { kindOf } from '../kind-of-error.ts'
 import { isOutage } from '../postgres/database.ts'
 import { type Call, problemReply, type Reply, type Route } from './call.ts'
 import { openGuard, sightOf, whoCalls } from './callers.ts'
+import { brokenAddress, forRoute, queryOf, queryProblems } from './query.ts'
 import {
   fhirJson,
   harmlessHeaders,
@@ -55,12 +56,6 @@ const correlation = (request: FastifyRequest): Record<string, string> => {
     : {}
 }
 
-/** What stands behind the first question mark of the address; a second one is part of a value. */
-const queryOf = ({ url }: FastifyRequest): string => {
-  const at = url.indexOf('?')
-  return at === -1 ? '' : url.slice(at + 1)
-}
-
 /** `application/json` only for who asks for it and not for FHIR's own. */
 const answerType = (accept: string | undefined): string | undefined => {
   if (accept === undefined || accept === '' || /\*\/\*|application\/\*/.test(accept)) return fhirJson
@@ -69,7 +64,7 @@ const answerType = (accept: string | undefined): string | undefined => {
 }
 
 const formatProblems = (request: FastifyRequest, url: string): readonly Problem[] => {
-  const format = new URLSearchParams(queryOf(request)).get('_format')
+  const format = queryOf(request).get('_format')
   const wrong = format !== null && !/json/i.test(format)
   if (!url.startsWith('/fhir') || (!wrong && answerType(request.headers.accept) !== undefined)) return []
   return [
@@ -88,20 +83,20 @@ const send = (request: FastifyRequest, reply: FastifyReply, answer: Reply): Fast
 }
 
 const callOf = (request: FastifyRequest, caller: ActingCaller, configuration: Configuration): Call => {
-  const query = [...new URLSearchParams(queryOf(request))]
+  const query = queryOf(request)
   return {
     caller,
     sight: sightOf(caller, configuration.sites),
     requestId: request.id,
     params: request.params as Record<string, string>,
-    query: query.filter(([name]) => name !== 'dry-run'),
+    query: forRoute(query),
     header: (name) => {
       const value = request.headers[name]
       return Array.isArray(value) ? value.join(', ') : value
     },
     body: request.received?.body,
     text: request.received?.text ?? '',
-    dryRun: query.some(([name, value]) => name === 'dry-run' && value === 'true'),
+    dryRun: query.has('dry-run', 'true'),
   }
 }
 
@@ -152,7 +147,7 @@ const handler =
     const media = mediaProblems(request, route)
     const problems = [
       ...formatProblems(request, route.url),
-      ...queryProblems(request),
+      ...queryProblems(request, route),
       // what came as something else than JSON cannot be judged as JSON
       ...(media.length > 0 ? media : (request.received?.problems ?? [])),
     ]
@@ -190,27 +185,6 @@ const mediaProblems = (request: FastifyRequest, route: Route): readonly Problem[
       }),
     )
   return problems
-}
-
-/** A query that cannot be decoded, or of which nobody can say whether it asks for a dry run, is not guessed at. */
-const queryProblems = (request: FastifyRequest): readonly Problem[] => {
-  const text = queryOf(request)
-  if (text === '') return []
-  if (text.includes('%') && !isDecodable(text)) return [{ ...brokenAddress, location: 'http.query' }]
-  const asked = [...new Set(new URLSearchParams(text).getAll('dry-run'))]
-  const unclear = asked.length > 1 ? [asked.join(' and ')] : asked.filter((v) => v !== 'true' && v !== 'false')
-  return unclear.map((found) =>
-    refusal('wrong-parameter', '', { found, expected: 'true or false', location: 'http.dry-run' }),
-  )
-}
-
-const isDecodable = (text: string): boolean => {
-  try {
-    decodeURIComponent(text)
-    return true
-  } catch {
-    return false
-  }
 }
 
 /** A body is kept as text and as parsed; what is wrong with it is told only to who may call. */
@@ -252,8 +226,6 @@ const refuseWire = async (request: FastifyRequest, reply: FastifyReply): Promise
   const problem = wireProblem(request.raw)
   return problem && send(request, reply.header('connection', 'close'), problemReply([problem]))
 }
-
-const brokenAddress = refusal('malformed-request', '', { note: 'The percent-encoding of the address is broken.' })
 
 /** A bug is told by its id and nothing else; the log has the rest. */
 const bugReply = (id: string): Reply => ({
