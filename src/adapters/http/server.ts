@@ -8,6 +8,7 @@ import { type Problem, refusal } from '../../model/problems.ts'
 import { parseJson } from '../fhir/door/parse-json.ts'
 import { kindOf } from '../kind-of-error.ts'
 import { isOutage } from '../postgres/database.ts'
+import { addressesOf, allowOf } from './addresses.ts'
 import { type Call, problemReply, type Reply, type Route } from './call.ts'
 import { openGuard, sightOf, whoCalls } from './callers.ts'
 import { brokenAddress, forRoute, queryOf, queryProblems } from './query.ts'
@@ -242,39 +243,30 @@ const bugReply = (id: string): Reply => ({
   }),
 })
 
-/** Whether a path is one of `pattern`, `/fhir/:type`. */
-const leadsTo = (path: string, pattern: string): boolean => {
-  const [a, b] = [path.split('/'), pattern.split('/')]
-  return a.length === b.length && b.every((part, i) => part === a[i] || (part.startsWith(':') && a[i] !== ''))
-}
-
-/** The methods of an address; what may be called is no secret, who may call it is asked at the call. */
-const allowOf = (routes: readonly Route[]): readonly string[] => [
-  ...new Set(routes.flatMap((r) => (r.method === 'GET' ? ['GET', 'HEAD'] : [r.method]))),
-]
-
 /**
  * Where no route is found: an address that takes other methods says which, to whoever may call those. Told before the
  * body is looked at: what type it has does not matter any more.
  */
-const refuseAddress =
-  (routes: readonly Route[], configuration: Configuration) =>
-  async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply | undefined> => {
-    if (!request.is404) return undefined
-    const path = (request.url.split('?')[0] ?? '').replace(/(.)\/$/, '$1')
-    const [first, ...others] = routes.filter((r) => leadsTo(path, r.url))
-    if (first === undefined) return send(request, reply, problemReply([refusal('not-known')]))
-    const taken = allowOf([first, ...others])
-    if (request.method === 'OPTIONS')
-      return send(request, reply, { status: 204, headers: { allow: [...taken, 'OPTIONS'].join(', ') } })
+const refuseAddress = (routes: readonly Route[], configuration: Configuration) => {
+  const addresses = addressesOf(routes)
+  return async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply | undefined> => {
+    const { url: found = '' } = request.routeOptions
+    if (!request.is404 && addresses.isThere(found, request.params as Record<string, string>)) return undefined
+    const [first, ...others] = addresses.leadingFrom(request.url)
+    const allow = first === undefined ? [] : allowOf([first, ...others])
+    if (request.method === 'OPTIONS' && first !== undefined)
+      return send(request, reply, { status: 204, headers: { allow: allow.join(', ') } })
+    if (first === undefined || allow.includes(request.method))
+      return send(request, reply, problemReply([addresses.notKnown(request.url)]))
     const refused = await admit(first, configuration)(request, reply)
     if (refused) return refused
-    const allow = taken.join(', ')
+    const expected = allow.join(', ')
     return send(request, reply, {
-      ...problemReply([refusal('method-not-taken', '', { found: request.method, expected: allow })]),
-      headers: { allow },
+      ...problemReply([refusal('method-not-taken', '', { found: request.method, expected })]),
+      headers: { allow: expected },
     })
   }
+}
 
 const logLine = (request: FastifyRequest, reply: FastifyReply, routes: ReadonlyMap<string, Route>) => {
   const route = routes.get(`${request.method === 'HEAD' ? 'GET' : request.method} ${request.routeOptions.url}`)
