@@ -48,6 +48,18 @@ const unknown = (query: URLSearchParams, taken: readonly string[]): readonly Pro
       }),
     )
 
+/** What a route names is given once: of two, nobody can say which is meant. */
+const repeated = (query: URLSearchParams, taken: readonly string[]): readonly Problem[] =>
+  taken
+    .filter((name) => query.getAll(name).length > 1)
+    .map((name) =>
+      refusal('wrong-parameter', '', {
+        found: query.getAll(name).join(' and '),
+        expected: `${name} once`,
+        location: `http.${name}`,
+      }),
+    )
+
 /**
  * A query that cannot be decoded, of which nobody can say whether it asks for a dry run, or that asks a write for what
  * it does not know, is not guessed at: who misspells `dry-run` must not store what was meant for a trial.
@@ -64,6 +76,6 @@ export const queryProblems = ({ url }: Pick<FastifyRequest, 'url'>, route: Route
     ...unclear.map((found) =>
       refusal('wrong-parameter', '', { found, expected: 'true or false', location: 'http.dry-run' }),
     ),
-    ...(taken === undefined ? [] : unknown(query, taken)),
+    ...(taken === undefined ? [] : [...unknown(query, taken), ...repeated(query, taken)]),
   ]
 }
