@@ -80,9 +80,20 @@ const coded = (system: string, code: string): Queries => [
   [`${system}|${code}`, code, `other,${code}`],
   [`|${code}`, `urn:x|${code}`, 'other'],
 ]
-const status = (code: string): Queries => [
-  [code, `draft,${code}`],
-  ['draft', code.toUpperCase()],
+/** @param system of the required binding of the type's `status`. Source: http://hl7.org/fhir/R4/valueset-<name>.html */
+const status = (name: string, code: string): Queries => [
+  [
+    code,
+    `draft,${code}`,
+    ...['', code, `draft,http://hl7.org/fhir/${name}|${code}`].map((c) => `http://hl7.org/fhir/${name}|${c}`),
+  ],
+  [
+    'draft',
+    code.toUpperCase(),
+    `|${code}`,
+    `http://hl7.org/fhir/other-status|${code}`,
+    `http://hl7.org/fhir/${name}|draft`,
+  ],
 ]
 const lately: Queries = [
   [`ge${applied}`, `le${received}`, 'sa2020', 'eb2100', 'gt2020', 'lt2100', 'ne2020'],
@@ -98,7 +109,7 @@ const table: Readonly<Record<ReadType, Readonly<Record<string, Queries>>>> = {
     ],
     patient: to('Patient'),
     subject: to('Patient'),
-    status: status('active'),
+    status: status('request-status', 'active'),
     code: coded('http://snomed.info/sct', '46825001'),
     authored: [
       ['2026', '2026-03', '2026-03-02', '2026-03-02T08:30Z', '2026-03-02T09:30:00%2B01:00', 'ge2026-03-02T08:30:00Z'],
@@ -164,21 +175,21 @@ const table: Readonly<Record<ReadType, Readonly<Record<string, Queries>>>> = {
     identifier: ours('Device', 'devices'),
     patient: [[], ['{Patient}']],
     'udi-di': [[worldDi, worldDi.slice(0, 8)], ['09520123456795']],
-    status: status('active'),
+    status: status('device-status', 'active'),
   },
   DeviceUseStatement: {
     device: to('Device'),
     identifier: ours('DeviceUseStatement', 'links'),
     patient: to('Patient'),
     subject: to('Patient'),
-    status: status('completed'),
+    status: status('device-statement-status', 'completed'),
     'based-on': to('ServiceRequest'),
   },
   Procedure: {
     identifier: ours('Procedure', 'procedures'),
     patient: to('Patient'),
     'based-on': to('ServiceRequest'),
-    status: status('completed'),
+    status: status('event-status', 'completed'),
     date: [
       [applied, `ge${applied}`, `le${applied}`, 'sa2020', 'eb2100'],
       [`gt${applied}`, `lt${applied}`, '2020'],
@@ -191,7 +202,7 @@ const table: Readonly<Record<ReadType, Readonly<Record<string, Queries>>>> = {
       ['https://daybind.example/reading-services|pebble', 'pebble'],
       ['https://daybind.example/reading-services|other'],
     ],
-    status: status('requested'),
+    status: status('task-status', 'requested'),
     patient: to('Patient'),
     'based-on': to('ServiceRequest'),
     focus: to('ServiceRequest'),
@@ -202,7 +213,7 @@ const table: Readonly<Record<ReadType, Readonly<Record<string, Queries>>>> = {
     patient: to('Patient'),
     'based-on': to('ServiceRequest'),
     device: to('Device'),
-    status: status('registered'),
+    status: status('observation-status', 'registered'),
     code: coded('http://loinc.org', '18754-2'),
     date: lately,
   },
@@ -210,7 +221,7 @@ const table: Readonly<Record<ReadType, Readonly<Record<string, Queries>>>> = {
     identifier: ours('DiagnosticReport', 'reports'),
     patient: to('Patient'),
     'based-on': to('ServiceRequest'),
-    status: status('registered'),
+    status: status('diagnostic-report-status', 'registered'),
     date: lately,
     result: to('Observation'),
   },
@@ -229,7 +240,10 @@ const table: Readonly<Record<ReadType, Readonly<Record<string, Queries>>>> = {
       ['{gapOrder}', 'ServiceRequest/{gapOrder}', 'ServiceRequest/x,ServiceRequest/{gapOrder}'],
       ['{ServiceRequest}', 'Device/{gapOrder}'],
     ],
-    status: [['final,preliminary'], ['registered']],
+    status: [
+      ['final,preliminary', 'http://hl7.org/fhir/observation-status|'],
+      ['registered', 'http://hl7.org/fhir/detectedissue-status|'],
+    ],
   },
   Provenance: {
     target: to('DeviceUseStatement'),
@@ -255,9 +269,13 @@ const table: Readonly<Record<ReadType, Readonly<Record<string, Queries>>>> = {
     identifier: numbered('Encounter'),
     patient: to('Patient'),
     'based-on': to('ServiceRequest'),
-    status: status('arrived'),
+    status: status('encounter-status', 'arrived'),
   },
-  Appointment: { identifier: numbered('Appointment'), 'based-on': to('ServiceRequest'), status: status('booked') },
+  Appointment: {
+    identifier: numbered('Appointment'),
+    'based-on': to('ServiceRequest'),
+    status: status('appointmentstatus', 'booked'),
+  },
   Practitioner: { identifier: numbered('Practitioner') },
   PractitionerRole: { identifier: numbered('PractitionerRole') },
   Organization: { identifier: numbered('Organization') },

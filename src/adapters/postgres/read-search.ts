@@ -5,7 +5,7 @@ import { isId } from './find-resources.ts'
 import { type Cursor, cursorProblem, digestOfSearch, readCursor } from './search-cursor.ts'
 import { type Inclusion, includesOf, readInclusion, revIncludesOf } from './search-includes.ts'
 import { type SearchParameter, searchParameters, spanOf, targets } from './search-parameters.ts'
-import { isReferenceValue, valueTaken } from './search-values.ts'
+import { isReferenceValue, tokenForms, valueTaken } from './search-values.ts'
 
 export interface Search {
   readonly type: string
@@ -55,7 +55,9 @@ const dateTest = (value: string): DateTest | undefined => {
 const conditionOf = (p: SearchParameter, modifier: string | undefined, value: string): Condition | undefined => {
   const values = alternatives(value)
   if (p.kind === 'token')
-    return modifier === undefined ? { tokens: values.map((v) => `${p.name}=${unescaped(v)}`) } : undefined
+    return modifier === undefined
+      ? { tokens: values.flatMap((v) => tokenForms(p, unescaped(v))).map((v) => `${p.name}=${v}`) }
+      : undefined
   if (p.kind === 'string') {
     // nothing but signs would be the beginning of everything
     const starts = values.map((v) => foldName(unescaped(v)))

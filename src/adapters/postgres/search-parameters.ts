@@ -13,6 +13,8 @@ export interface SearchParameter {
   /** Which pair of date columns holds it. */
   readonly slot?: 1 | 2
   readonly own?: true
+  /** The system of a `code` element, which is that of its required binding and stands nowhere in the resource. */
+  readonly system?: string
 }
 
 const token = (name: string, ...paths: string[]): SearchParameter => ({ name, kind: 'token', paths })
@@ -25,14 +27,18 @@ const identifier = token('identifier', 'identifier')
 const patient = reference('patient', 'subject')
 const subject = reference('subject', 'subject')
 const basedOn = reference('based-on', 'basedOn')
-const status = token('status', 'status')
+/** Source: the binding of each type's `status` in R4; value set and code system go by one name. */
+const status = (binding: string): SearchParameter => ({
+  ...token('status', 'status'),
+  system: `http://hl7.org/fhir/${binding}`,
+})
 
 export const searchParameters: Readonly<Record<string, readonly SearchParameter[]>> = {
   ServiceRequest: [
     identifier,
     patient,
     subject,
-    status,
+    status('request-status'),
     token('code', 'code'),
     date('authored', 1, 'authoredOn'),
     date('occurrence', 2, 'occurrenceDateTime', 'occurrencePeriod', 'occurrenceTiming.repeat.boundsPeriod'),
@@ -44,13 +50,31 @@ export const searchParameters: Readonly<Record<string, readonly SearchParameter[
     string('family', 'name.family'),
     string('given', 'name.given'),
   ],
-  Device: [identifier, reference('patient', 'patient'), string('udi-di', 'udiCarrier.deviceIdentifier'), status],
-  DeviceUseStatement: [reference('device', 'device'), identifier, patient, subject, own(status), own(basedOn)],
-  Procedure: [identifier, patient, basedOn, status, date('date', 1, 'performedDateTime', 'performedPeriod')],
+  Device: [
+    identifier,
+    reference('patient', 'patient'),
+    string('udi-di', 'udiCarrier.deviceIdentifier'),
+    status('device-status'),
+  ],
+  DeviceUseStatement: [
+    reference('device', 'device'),
+    identifier,
+    patient,
+    subject,
+    own(status('device-statement-status')),
+    own(basedOn),
+  ],
+  Procedure: [
+    identifier,
+    patient,
+    basedOn,
+    status('event-status'),
+    date('date', 1, 'performedDateTime', 'performedPeriod'),
+  ],
   Task: [
     identifier,
     reference('owner', 'owner'),
-    status,
+    status('task-status'),
     reference('patient', 'for'),
     basedOn,
     reference('focus', 'focus'),
@@ -61,7 +85,7 @@ export const searchParameters: Readonly<Record<string, readonly SearchParameter[
     patient,
     basedOn,
     reference('device', 'device'),
-    status,
+    status('observation-status'),
     token('code', 'code'),
     date('date', 1, 'effectiveDateTime', 'effectivePeriod'),
   ],
@@ -69,7 +93,7 @@ export const searchParameters: Readonly<Record<string, readonly SearchParameter[
     identifier,
     patient,
     basedOn,
-    status,
+    status('diagnostic-report-status'),
     date('date', 1, 'effectiveDateTime', 'effectivePeriod'),
     reference('result', 'result'),
   ],
@@ -79,14 +103,14 @@ export const searchParameters: Readonly<Record<string, readonly SearchParameter[
     token('code', 'code'),
     date('identified', 1, 'identifiedDateTime', 'identifiedPeriod'),
     reference('implicated', 'implicated'),
-    own(status),
+    own(status('observation-status')),
   ],
   MeasureReport: [
     identifier,
     reference('reporter', 'reporter'),
     date('period', 1, 'period'),
     reference('measure', 'measure'),
-    status,
+    status('measure-report-status'),
   ],
   Provenance: [reference('target', 'target'), date('recorded', 1, 'recorded')],
   AuditEvent: [
@@ -95,8 +119,8 @@ export const searchParameters: Readonly<Record<string, readonly SearchParameter[
     reference('entity', 'entity.what'),
     reference('patient', 'entity.what'),
   ],
-  Encounter: [identifier, patient, basedOn, status],
-  Appointment: [identifier, reference('based-on', 'basedOn'), status],
+  Encounter: [identifier, patient, basedOn, status('encounter-status')],
+  Appointment: [identifier, reference('based-on', 'basedOn'), status('appointmentstatus')],
   Practitioner: [identifier],
   PractitionerRole: [identifier],
   Organization: [identifier],
