@@ -3,12 +3,23 @@ import type {
   CapabilityStatement,
   CapabilityStatementRestResource,
   DetectedIssue,
+  FhirResource,
   OperationOutcome,
   Patient,
   Resource,
 } from 'fhir/r4.js'
 import { beforeAll, describe, expect, it } from 'vitest'
-import { aPatient, codesIn, found, harbourOrders, harbourPatients, placeOrder, refusalOf } from '../support/messages.ts'
+import {
+  aPatient,
+  bundle,
+  codesIn,
+  entry,
+  found,
+  harbourOrders,
+  harbourPatients,
+  placeOrder,
+  refusalOf,
+} from '../support/messages.ts'
 import { type Ask, useTestService } from '../support/service.ts'
 import { applied, makeWorld, type ReadType, readTypes, received, type World, worldDi } from '../support/world.ts'
 
@@ -573,6 +584,30 @@ describe('the CapabilityStatement', () => {
         expect.stringContaining('GET, HEAD'),
       ])
     })
+  })
+
+  it('says what a transaction or batch takes, and what is written in no other way', async () => {
+    const rest = (await statement()).rest?.[0]
+    const [transaction, batch] = (rest?.interaction ?? []).map((i) => i.documentation)
+    const taken = (rest?.resource ?? []).filter(
+      (r) => r.documentation || transaction?.includes(`${r.type},`) || transaction?.includes(`${r.type};`),
+    )
+    expect([transaction, batch]).toEqual(Array(2).fill(expect.stringContaining('Entries are POST and PUT of')))
+    expect(taken.filter((r) => !r.documentation).map((r) => r.type)).toEqual(['Patient', 'ServiceRequest'])
+    const alone = taken.filter((r) => r.documentation).map((r) => r.type as ReadType)
+    expect(alone).toEqual([
+      ...['Appointment', 'Condition', 'Encounter', 'Location', 'Organization', 'Practitioner', 'PractitionerRole'],
+      'Procedure',
+    ])
+    const sent = alone.filter((type) => type !== 'Procedure')
+    const entries = await Promise.all(
+      sent.map(async (type) => {
+        const path = `${type}/${world[type]}`
+        return entry(`PUT ${path}`, (await operator<FhirResource>('GET', `/fhir/${path}`)).body)
+      }),
+    )
+    const answer = await ehr<Bundle>('POST', '/fhir?dry-run=true', { body: bundle('batch', ...entries) })
+    expect(answer.body.entry?.map((e) => e.response?.status)).toEqual(sent.map(() => '200 OK'))
   })
 
   it('names the operations, and each is there', async () => {

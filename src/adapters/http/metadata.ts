@@ -35,14 +35,26 @@ const searchingOf = (type: string): Partial<CapabilityStatementRestResource> => 
 /** What a search takes besides the parameters of its type. */
 const searchRules = `A search takes also _count (at most ${searchLimits.page}), _sort (_lastUpdated, -_lastUpdated), _total, _summary=count, _include and _revinclude as listed; at most ${searchLimits.parameters} parameters, ${searchLimits.values} values and ${searchLimits.includes} includes. All pages that the next links lead to are read as of the moment of the first one, for a day.`
 
+/** Types that no call writes but a Bundle. */
+const onlyInBundle =
+  'Written in a transaction or batch alone, by an entry with POST, or with PUT by id or by identifier.'
+
+/** What the entries of a Bundle may be. */
+const bundleRules = (routes: readonly Route[]): string => {
+  const types = routes.flatMap((r) => (r.fhir?.interaction === 'transaction' ? r.fhir.types : []))
+  return `Entries are POST and PUT of ${types.toSorted().join(', ')}; what else is asked of one is refused.`
+}
+
 const resourceOf = (type: string, routes: readonly Route[]): CapabilityStatementRestResource => {
   const mine = routes.filter((r) => r.fhir?.types.includes(type))
   const codes = new Set(
     mine.flatMap((r) => (r.fhir?.interaction && !systemLevel.includes(r.fhir.interaction) ? [r.fhir.interaction] : [])),
   )
   const operations = mine.flatMap((r) => (r.fhir?.operation ? [r.fhir.operation] : []))
+  const inBundle = mine.some((r) => r.fhir?.interaction === 'transaction') && !codes.has('create')
   return {
     type: type as CapabilityStatementRestResource['type'],
+    ...(inBundle && { documentation: onlyInBundle }),
     interaction: [...codes].map((code) => ({ code: code as Interaction })),
     versioning: 'versioned',
     readHistory: codes.has('vread'),
@@ -86,7 +98,7 @@ export const capabilityStatement = (
         resource: types.map((type) => resourceOf(type, fhir)),
         interaction: systemLevel
           .filter(() => fhir.some((r) => r.fhir?.interaction === 'transaction'))
-          .map((code) => ({ code: code as 'transaction' | 'batch' })),
+          .map((code) => ({ code: code as 'transaction' | 'batch', documentation: bundleRules(fhir) })),
         searchParam: [
           { name: '_id', type: 'token' },
           { name: '_lastUpdated', type: 'date' },
