@@ -183,7 +183,11 @@ const table: Readonly<Record<ReadType, Readonly<Record<string, Queries>>>> = {
     active: [['true'], ['false']],
   },
   Device: {
-    identifier: ours('Device', 'devices'),
+    // the serial number too, which has no system
+    identifier: [
+      [...ours('Device', 'devices')[0], 'W1', '|W1', 'x,W1'],
+      [...ours('Device', 'devices')[1], 'https://daybind.example/devices|W1', 'w1', 'W'],
+    ],
     patient: [[], ['{Patient}']],
     'udi-di': [[worldDi, worldDi.slice(0, 8)], ['09520123456795']],
     status: status('device-status', 'active'),
@@ -427,6 +431,30 @@ describe('a search', () => {
     const strict = await ehr('GET', path, { headers: { prefer: 'handling=strict' } })
     expect(refusalOf(strict)).toEqual({ status: 400, codes: ['unknown-parameter', 'unknown-parameter'] })
     expect(strict.body.issue[0]?.diagnostics).toContain('shoe-size')
+  })
+})
+
+describe('a parameter whose value is named and has no address', () => {
+  it.each([
+    ['Task', 'owner', 'pebble'],
+    ['MeasureReport', 'reporter', 'tern-harbour'],
+    ['AuditEvent', 'agent', 'bay-3'],
+  ])('%s?%s: is told that it finds nothing, and by what it does', async (type, name, value) => {
+    const search = async (query: string) => {
+      const { body } = await operator<Bundle>('GET', `/fhir/${type}?${query}`)
+      const outcomes = (body.entry ?? []).filter((e) => e.search?.mode === 'outcome').map((e) => e.resource)
+      return (outcomes as OperationOutcome[]).flatMap((o) =>
+        o.issue.map((i) => [i.severity, i.location, i.diagnostics]),
+      )
+    }
+    const better = `${name}:identifier=system|value`
+    expect(await search(`${name}=${value}`)).toEqual([
+      ['warning', [`http.${name}`], expect.stringContaining(`Found: ${name}=${value}. Expected: ${better}.`)],
+    ])
+    expect(await search(`${name}:identifier=${value}`)).toEqual([])
+    const { body } = await operator<CapabilityStatement>('GET', '/fhir/metadata')
+    const parameters = body.rest?.[0]?.resource?.find((r) => r.type === type)?.searchParam
+    expect(parameters?.find((p) => p.name === name)?.documentation).toContain(better)
   })
 })
 

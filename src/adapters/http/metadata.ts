@@ -3,7 +3,7 @@ import type { CapabilityStatement, CapabilityStatementRestResource } from 'fhir/
 import { home } from '../../model/systems.ts'
 import { searchLimits } from '../postgres/read-search.ts'
 import { includesOf, revIncludesOf } from '../postgres/search-includes.ts'
-import { searchParameters } from '../postgres/search-parameters.ts'
+import { type SearchParameter, searchParameters } from '../postgres/search-parameters.ts'
 import { fhirReply, type Route } from './call.ts'
 
 type Interaction = NonNullable<CapabilityStatementRestResource['interaction']>[number]['code']
@@ -19,16 +19,24 @@ const definitionOf = (operation: string): string =>
 const operationsOf = (names: Iterable<string>) =>
   [...new Set(names)].map((name) => ({ name, definition: definitionOf(name) }))
 
+const documentationOf = ({ name, own, named, paths }: SearchParameter): string =>
+  [
+    own && 'Our own parameter; R4 defines none of this name for the type.',
+    named && `Named by an identifier, not by an address: search with ${name}:identifier=system|value.`,
+    paths.includes('serialNumber') && 'Finds the serial number too, as an identifier without a system.',
+  ]
+    .filter(Boolean)
+    .join(' ')
+
 const searchingOf = (type: string): Partial<CapabilityStatementRestResource> => {
   const [searchInclude, searchRevInclude] = [[...includesOf(type)], [...revIncludesOf(type)]]
   return {
     ...(searchInclude.length > 0 && { searchInclude }),
     ...(searchRevInclude.length > 0 && { searchRevInclude }),
-    searchParam: (searchParameters[type] ?? []).map(({ name, kind, own }) => ({
-      name,
-      type: kind,
-      ...(own && { documentation: 'Our own parameter; R4 defines none of this name for the type.' }),
-    })),
+    searchParam: (searchParameters[type] ?? []).map((p) => {
+      const documentation = documentationOf(p)
+      return { name: p.name, type: p.kind, ...(documentation !== '' && { documentation }) }
+    }),
   }
 }
 

@@ -188,6 +188,19 @@ const wrongValue = (type: string, key: string, value: string): Problem => {
   })
 }
 
+/** A parameter that can find nothing, since what it leads to is named and has no address. */
+const findsNothing = (type: string, key: string, value: string): readonly Problem[] =>
+  (searchParameters[type] ?? []).some((p) => p.named && p.name === key)
+    ? [
+        warning('wrong-parameter', '', {
+          note: 'It finds nothing.',
+          found: `${key}=${value}`,
+          expected: `${key}:identifier=system|value`,
+          location: `http.${key}`,
+        }),
+      ]
+    : []
+
 const draftOf = (): Draft => ({
   conditions: [],
   onlyCounts: false,
@@ -221,6 +234,7 @@ export const readSearch = (
       else warnings.push(warning('unknown-parameter', '', unknownParameter(type, key, value)))
     else draft.used.push([key, value])
     if (wrong === 'wrong') problems.push(wrongValue(type, key, value))
+    else warnings.push(...findsNothing(type, key, value))
   }
   const text = asked.findLast(([key]) => key === '_cursor')?.[1]
   const cursor = text === undefined ? undefined : readCursor(text, digestOfSearch({ type, ...draft }))

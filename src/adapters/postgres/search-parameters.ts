@@ -13,6 +13,8 @@ export interface SearchParameter {
   /** Which pair of date columns holds it. */
   readonly slot?: 1 | 2
   readonly own?: true
+  /** What it leads to is named by an identifier and has no address: `owner:identifier` finds, `owner` finds nothing. */
+  readonly named?: true
   /** The system of a `code` element, which is that of its required binding and stands nowhere in the resource. */
   readonly system?: string
 }
@@ -21,6 +23,7 @@ const token = (name: string, ...paths: string[]): SearchParameter => ({ name, ki
 const reference = (name: string, ...paths: string[]): SearchParameter => ({ name, kind: 'reference', paths })
 const string = (name: string, ...paths: string[]): SearchParameter => ({ name, kind: 'string', paths })
 const date = (name: string, slot: 1 | 2, ...paths: string[]): SearchParameter => ({ name, kind: 'date', paths, slot })
+const named = (name: string, ...paths: string[]): SearchParameter => ({ ...reference(name, ...paths), named: true })
 const own = (p: SearchParameter): SearchParameter => ({ ...p, own: true })
 
 const identifier = token('identifier', 'identifier')
@@ -51,7 +54,8 @@ export const searchParameters: Readonly<Record<string, readonly SearchParameter[
     string('given', 'name.given'),
   ],
   Device: [
-    identifier,
+    // a serial number is an identifier without a system: it is what people read from the recorder
+    token('identifier', 'identifier', 'serialNumber'),
     reference('patient', 'patient'),
     string('udi-di', 'udiCarrier.deviceIdentifier'),
     status('device-status'),
@@ -73,7 +77,7 @@ export const searchParameters: Readonly<Record<string, readonly SearchParameter[
   ],
   Task: [
     identifier,
-    reference('owner', 'owner'),
+    named('owner', 'owner'),
     status('task-status'),
     reference('patient', 'for'),
     basedOn,
@@ -107,7 +111,7 @@ export const searchParameters: Readonly<Record<string, readonly SearchParameter[
   ],
   MeasureReport: [
     identifier,
-    reference('reporter', 'reporter'),
+    named('reporter', 'reporter'),
     date('period', 1, 'period'),
     reference('measure', 'measure'),
     status('measure-report-status'),
@@ -115,7 +119,7 @@ export const searchParameters: Readonly<Record<string, readonly SearchParameter[
   Provenance: [reference('target', 'target'), date('recorded', 1, 'recorded')],
   AuditEvent: [
     date('date', 1, 'recorded'),
-    reference('agent', 'agent.who'),
+    named('agent', 'agent.who'),
     reference('entity', 'entity.what'),
     reference('patient', 'entity.what'),
   ],
@@ -160,7 +164,9 @@ const pair = (system: unknown, value: unknown): readonly string[] =>
       : [`|${value}`, value]
 
 /** The forms in which a value may be asked for: `system|code`, `code`, `|code` where it has no system, `system|`. */
-const tokensOf = (value: unknown): readonly string[] => {
+const tokensOf = (value: unknown, system?: string): readonly string[] => {
+  // a code has the system of its element, so that it is not one without
+  if (typeof value === 'string' && system === undefined) return pair(undefined, value)
   if (typeof value === 'string' || typeof value === 'boolean') return [String(value)]
   if (!isTree(value)) return []
   if (Array.isArray(value.coding)) return value.coding.flatMap((c) => (isTree(c) ? pair(c.system, c.code) : []))
@@ -236,7 +242,7 @@ export const indexOf = (resource: FhirResource): Index => {
   const parameters = searchParameters[resource.resourceType] ?? []
   const at = (p: SearchParameter) => p.paths.flatMap((path) => valuesAt(resource, path))
   const tokens = parameters.flatMap((p) => {
-    if (p.kind === 'token') return at(p).flatMap((v) => tokensOf(v).map((t) => `${p.name}=${t}`))
+    if (p.kind === 'token') return at(p).flatMap((v) => tokensOf(v, p.system).map((t) => `${p.name}=${t}`))
     if (p.kind === 'reference') return at(p).flatMap((v) => referencesOf(v).map((t) => `${p.name}${t}`))
     return []
   })
