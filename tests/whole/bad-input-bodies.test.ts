@@ -351,10 +351,34 @@ describe('media types', () => {
   it.each([
     ...['application/json', 'application/FHIR+JSON', 'application/fhir+json; charset=utf-8'],
     ...['application/fhir+json;charset="UTF-8"', 'application/fhir+json; fhirVersion=4.0'],
-  ])('%s is taken', async (type) => {
-    const answer = await send('/fhir/ServiceRequest', JSON.stringify(anyOrder()), { 'content-type': type })
+    ...['application/fhir+json; fhirVersion="4.0"', 'application/json;fhirversion=4.0.1; charset=utf-8'],
+  ])('%s is taken, and given', async (type) => {
+    const answer = await send('/fhir/ServiceRequest', JSON.stringify(anyOrder()), {
+      'content-type': type,
+      accept: `application/fhir+json; fhirVersion=5.0, ${type}`,
+    })
     expect(answer.status).toBe(201)
   })
+
+  // Source: http://hl7.org/fhir/R4/http.html#version-parameter
+  it.each(['3.0', '"5.0"', '4.3', '4'])(
+    'of another release of FHIR, %s, is neither taken nor given',
+    async (release) => {
+      const before = await counts()
+      const type = `application/fhir+json; fhirVersion=${release}`
+      const r4 = 'application/fhir+json; fhirVersion=4.0'
+      const taken = await send('/fhir/ServiceRequest', JSON.stringify(anyOrder()), { 'content-type': type })
+      expect([taken.status, taken.body]).toEqual([415, outcome(notTaken(type, r4))])
+      const given = await send('/fhir/ServiceRequest', JSON.stringify(anyOrder()), { accept: `${type}, text/html` })
+      const notOffered: Told = {
+        code: 'format-not-offered',
+        location: 'http.Accept',
+        says: `Found: ${type}, text/html. Expected: ${r4}.`,
+      }
+      expect([given.status, given.body]).toEqual([406, outcome(notOffered)])
+      expect(await counts()).toEqual(before)
+    },
+  )
 
   it.each(['gzip', 'br', 'identity, gzip'])('packed by %s', async (coding) => {
     const before = await counts()

@@ -24,6 +24,7 @@ import {
 
 const formType = 'application/x-www-form-urlencoded'
 const bodyLimit = 1024 * 1024
+const ofRelease = 'application/fhir+json; fhirVersion=4.0'
 
 declare module 'fastify' {
   interface FastifyInstance {
@@ -57,10 +58,22 @@ const correlation = (request: FastifyRequest): Record<string, string> => {
     : {}
 }
 
+/** R4, http.html, "FHIR Version Parameter": a media type may name the release; without it R4 is meant. */
+const isOtherRelease = (mediaType: string): boolean => {
+  const release = /;\s*fhirVersion\s*=\s*"?([^";\s]*)/i.exec(mediaType)?.[1]
+  return release !== undefined && !/^4\.0(\.\d+)?$/.test(release)
+}
+
 /** `application/json` only for who asks for it and not for FHIR's own. */
-const answerType = (accept: string | undefined): string | undefined => {
-  if (accept === undefined || accept === '' || /\*\/\*|application\/\*/.test(accept)) return fhirJson
-  if (/application\/fhir\+json|application\/json\+fhir/i.test(accept)) return fhirJson
+const answerType = (asked: string | undefined): string | undefined => {
+  if (!asked) return fhirJson
+  const accept = asked.includes('=')
+    ? asked
+        .split(',')
+        .filter((part) => !isOtherRelease(part))
+        .join()
+    : asked
+  if (/\*\/\*|application\/\*|application\/fhir\+json|application\/json\+fhir/i.test(accept)) return fhirJson
   return /(application|text)\/json/i.test(accept) ? 'application/json; charset=utf-8' : undefined
 }
 
@@ -71,7 +84,7 @@ const formatProblems = (request: FastifyRequest, url: string): readonly Problem[
   return [
     refusal('format-not-offered', '', {
       found: wrong ? format : request.headers.accept,
-      expected: 'application/fhir+json',
+      expected: /fhirVersion/i.test(request.headers.accept ?? '') && !wrong ? ofRelease : 'application/fhir+json',
       location: wrong ? 'http._format' : 'http.Accept',
     }),
   ]
@@ -168,12 +181,13 @@ const mediaProblems = (request: FastifyRequest, route: Route): readonly Problem[
   const { 'content-type': type = '', 'content-encoding': coding } = request.headers
   const problems: Problem[] = []
   const charset = type.includes('=') ? /;\s*charset\s*=\s*"?([^";\s]*)/i.exec(type)?.[1] : undefined
+  const otherRelease = isOtherRelease(type)
   const otherCharset = charset !== undefined && !/^utf-?8$/i.test(charset)
-  if (otherCharset || (request.received.form ?? false) !== (route.form ?? false))
+  if (otherRelease || otherCharset || (request.received.form ?? false) !== (route.form ?? false))
     problems.push(
       refusal('media-type-not-taken', '', {
         found: type,
-        expected: `${typesTaken(route)}${otherCharset ? ' in UTF-8' : ''}`,
+        expected: `${otherRelease ? ofRelease : typesTaken(route)}${otherCharset ? ' in UTF-8' : ''}`,
         location: 'http.Content-Type',
       }),
     )
