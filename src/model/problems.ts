@@ -49,7 +49,7 @@ export const refusals = table({
   'cursor-gone': row(410, 'not-found', 'This page can no longer be shown: search again from the first page.'),
   'method-not-taken': row(405, 'not-supported', 'This address does not take this method.'),
   'too-slow': row(408, 'timeout', 'The request took too long to arrive.'),
-  'format-not-offered': row(406, 'not-supported', 'Daybind speaks JSON only.'),
+  'format-not-offered': row(406, 'not-supported', 'Daybind speaks FHIR R4 in JSON only.'),
   'version-conflict': row(412, 'conflict', 'The resource has changed since the version named in If-Match.'),
   'already-stored': row(412, 'conflict', 'What If-None-Match rules out is stored already.'),
   'too-many-matches': row(412, 'multiple-matches', 'The criterion matches more than one resource.'),

@@ -13,7 +13,7 @@ const meanings = {
   'not-known': ['not-found', 'Nothing is known under this address.'],
   'method-not-taken': ['not-supported', 'This address does not take this method.'],
   'too-slow': ['timeout', 'The request took too long to arrive.'],
-  'format-not-offered': ['not-supported', 'Daybind speaks JSON only.'],
+  'format-not-offered': ['not-supported', 'Daybind speaks FHIR R4 in JSON only.'],
   'version-conflict': ['conflict', 'The resource has changed since the version named in If-Match.'],
   'already-stored': ['conflict', 'What If-None-Match rules out is stored already.'],
   'body-too-large': ['too-long', 'The body is larger than the limit.'],

@@ -368,10 +368,34 @@ describe('media types', () => {
   it.each([
     ...['application/json', 'application/FHIR+JSON', 'application/fhir+json; charset=utf-8'],
     ...['application/fhir+json;charset="UTF-8"', 'application/fhir+json; fhirVersion=4.0'],
-  ])('%s is taken', async (type) => {
-    const answer = await send('/fhir/ServiceRequest', JSON.stringify(anyOrder()), { 'content-type': type })
+    ...['application/fhir+json; fhirVersion="4.0"', 'application/json;fhirversion=4.0.1; charset=utf-8'],
+  ])('%s is taken, and given', async (type) => {
+    const answer = await send('/fhir/ServiceRequest', JSON.stringify(anyOrder()), {
+      'content-type': type,
+      accept: `application/fhir+json; fhirVersion=5.0, ${type}`,
+    })
     expect(answer.status).toBe(201)
   })
+
+  // Source: http://hl7.org/fhir/R4/http.html#version-parameter
+  it.each(['3.0', '"5.0"', '4.3', '4'])(
+    'of another release of FHIR, %s, is neither taken nor given',
+    async (release) => {
+      const before = await counts()
+      const type = `application/fhir+json; fhirVersion=${release}`
+      const r4 = 'application/fhir+json; fhirVersion=4.0'
+      const taken = await send('/fhir/ServiceRequest', JSON.stringify(anyOrder()), { 'content-type': type })
+      expect([taken.status, taken.body]).toEqual([415, outcome(notTaken(type, r4))])
+      const given = await send('/fhir/ServiceRequest', JSON.stringify(anyOrder()), { accept: `${type}, text/html` })
+      const notOffered: Told = {
+        code: 'format-not-offered',
+        location: 'http.Accept',
+        says: `Found: ${type}, text/html. Expected: ${r4}.`,
+      }
+      expect([given.status, given.body]).toEqual([406, outcome(notOffered)])
+      expect(await counts()).toEqual(before)
+    },
+  )
 
   it.each(['gzip', 'br', 'identity, gzip'])('packed by %s', async (coding) => {
     const before = await counts()
@@ -412,5 +436,45 @@ describe('a dry run that is not spelled right keeps nothing, and is told', () =>
     }
     expect([answer.status, answer.body]).toEqual([400, outcome(told)])
     expect(await counts()).toEqual(before)
+  })
+})
+
+describe('a parameter that a write does not know is refused, whatever Prefer says', () => {
+  it.each([
+    ['POST', '/fhir/ServiceRequest?dryrun=true', 'dryrun', ''],
+    ['POST', '/fhir/ServiceRequest?dryRun=true', 'dryRun', ''],
+    ['POST', '/fhir/Patient?dry_run=true&_format=json&_pretty=true', 'dry_run', ''],
+    ['POST', '/fhir?dryrun=true', 'dryrun', ''],
+    ['PUT', '/fhir/ServiceRequest?identifier=urn:x|1&dryrun=true', 'dryrun', 'identifier, '],
+    ['PUT', '/fhir/Task?identifier=urn:x|1&foo=1&foo=2', 'foo', 'identifier, '],
+    ['POST', '/fhir/ServiceRequest/$link-device?dryrun=true', 'dryrun', ''],
+    ['POST', '/fhir/Device/$record-application?order=1', 'order', ''],
+    ['POST', '/fhir/Device/$record-return?foo', 'foo', ''],
+    ['POST', '/fhir/$reconcile-day?asOf=2026-03-02T10:00:00Z', 'asOf', ''],
+    ['POST', '/fhir/Patient/$validate?modus=create', 'modus', 'mode, profile, '],
+    ['POST', '/destinations/pebble/pause?dryrun=true', 'dryrun', ''],
+    ['POST', '/fhir/ServiceRequest?a%0Ab=1', 'a<U+000A>b', ''],
+  ])('%s %s', async (method, path, name, own) => {
+    const ops = service().as('ops')
+    const unknown: Told = {
+      code: 'unknown-parameter',
+      location: `http.${/</.test(name) ? 'query' : name}`,
+      says: `Found: ${name}. Expected: ${own}dry-run, _format, _pretty.`,
+    }
+    const body = path.startsWith('/fhir/ServiceRequest?') && method === 'POST' ? anyOrder() : {}
+    for (const prefer of ['', 'handling=lenient', 'handling=strict']) {
+      const before = await counts()
+      const answer = await ops(method, path, { body, headers: { prefer } })
+      expect([answer.status, answer.body]).toEqual([400, outcome(unknown)])
+      expect(await counts()).toEqual(before)
+    }
+  })
+
+  it('and what every call takes is no part of a criterion', async () => {
+    const order = anyOrder()
+    const { system, value } = order.identifier?.[0] ?? {}
+    const path = `/fhir/ServiceRequest?identifier=${system}|${value}&_format=json&_pretty=true`
+    const answer = await service().as('harbour-ehr')('PUT', path, { body: order })
+    expect(answer.status, answer.text).toBe(201)
   })
 })

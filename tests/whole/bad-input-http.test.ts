@@ -302,34 +302,69 @@ describe('addresses and methods', () => {
   const notKnown: Told = { code: 'not-known' }
   const allow = (found: string, allowed: string): Told => ({
     code: 'method-not-taken',
-    says: `Found: ${found}. Expected: ${allowed}.`,
+    says: `Found: ${found}. Expected: ${allowed}, OPTIONS.`,
   })
+
+  const unknown = (found: string, known = ''): Told => ({
+    code: 'not-known',
+    says: `Found: ${found}.${known === '' ? '' : ` Expected: ${known}.`}`,
+  })
+  const some = '01900000-0000-7000-8000-000000000001'
+  const onOrder = '$link-device, $record-not-applied, $validate'
 
   it.each<[string, string, number, Told, string?]>([
     ['GET', '/nowhere', 404, notKnown],
-    ['GET', '/fhir/Nothing/1', 404, notKnown],
-    ['GET', '/fhir/Nothing', 404, notKnown],
+    ['GET', '/fhir/Nothing/1', 404, unknown('Nothing')],
+    ['GET', '/fhir/Nothing', 404, unknown('Nothing')],
+    ['POST', '/fhir/Nothing', 404, unknown('Nothing')],
+    ['POST', '/fhir/Nothing/$validate', 404, unknown('Nothing')],
+    ['POST', '/fhir/Nothing/_search', 404, unknown('Nothing')],
+    ['OPTIONS', '/fhir/nope', 404, unknown('nope')],
+    ['PATCH', `/fhir/Medication/${some}`, 404, unknown('Medication')],
     ['GET', '/fhir/Patient/%00', 404, notKnown],
     ['GET', `/fhir/Patient/${'a'.repeat(500)}`, 404, notKnown],
-    ['GET', '/fhir/../healthz', 404, notKnown],
+    ['GET', '/fhir/../healthz', 404, unknown('..')],
     ['GET', '//elsewhere.example/fhir/metadata', 404, notKnown],
-    ['GET', '/fhir/Patient;a=b', 404, notKnown],
+    ['GET', '/fhir/Patient;a=b', 404, unknown('Patient;a=b')],
     ['GET', '/FHIR/Patient', 404, notKnown],
-    ['POST', '/fhir/ServiceRequest/x/$nothing', 404, notKnown],
+    ['GET', '/fhir/Patient/_history', 404, unknown('_history')],
+    ['POST', '/fhir/_search', 404, unknown('_search')],
+    ['POST', '/fhir/$validate', 404, unknown('$validate', '$reconcile-day')],
+    ['OPTIONS', '/fhir/$nothing', 404, unknown('$nothing', '$reconcile-day')],
+    ['POST', '/fhir/ServiceRequest/$foo', 404, unknown('$foo', '$link-device, $validate')],
+    ['GET', '/fhir/ServiceRequest/$foo', 404, unknown('$foo', '$link-device, $validate')],
+    ['POST', '/fhir/ServiceRequest/%24link-device', 404, unknown('%24link-device', '$link-device, $validate')],
+    ['POST', `/fhir/ServiceRequest/${some}/$lnk`, 404, unknown('$lnk', onOrder)],
+    ['POST', '/fhir/ServiceRequest/x/$nothing', 404, unknown('$nothing', onOrder)],
+    ['POST', '/fhir/ServiceRequest/$foo/$link-device', 404, unknown('$link-device')],
     ['PUT', '/fhir/ServiceRequest/not-an-id', 404, notKnown],
+    ['PUT', '/fhir/ServiceRequest/$foo', 404, unknown('$foo', '$link-device, $validate')],
     ['PATCH', '/fhir/ServiceRequest', 405, allow('PATCH', 'POST, PUT, GET, HEAD'), 'POST, PUT, GET, HEAD'],
     ['DELETE', '/fhir/ServiceRequest/x', 405, allow('DELETE', 'PUT, GET, HEAD'), 'PUT, GET, HEAD'],
     ['TRACE', '/fhir/ServiceRequest', 405, allow('TRACE', 'POST, PUT, GET, HEAD'), 'POST, PUT, GET, HEAD'],
     ['MKCOL', '/fhir/ServiceRequest', 405, allow('MKCOL', 'POST, PUT, GET, HEAD'), 'POST, PUT, GET, HEAD'],
+    ['POST', '/fhir/Device', 405, allow('POST', 'GET, HEAD'), 'GET, HEAD'],
     ['POST', '/fhir/metadata', 405, allow('POST', 'GET, HEAD'), 'GET, HEAD'],
     ['GET', '/fhir', 405, allow('GET', 'POST'), 'POST'],
+    ['GET', '/fhir/ServiceRequest/_search', 405, allow('GET', 'POST'), 'POST'],
+    ['PUT', '/fhir/ServiceRequest/_search', 405, allow('PUT', 'POST'), 'POST'],
+    ['GET', '/fhir/Patient/$validate', 405, allow('GET', 'POST'), 'POST'],
+    ['DELETE', `/fhir/Patient/${some}/$validate?mode=x`, 405, allow('DELETE', 'POST'), 'POST'],
   ])('%s %s', async (method, path, status, told, allowed) => {
     const bytes = get(path, length(0)).replace('GET', method)
     const [answer] = (await sendRaw(service().url, bytes)).answers() as [RawAnswer]
-    const known = status === 404 && method === 'PUT' ? { ...outcome(told) } : outcome(told)
-    expect([answer.status, answer.headers.allow]).toEqual([status, allowed])
-    if (method !== 'PUT') expect(JSON.parse(answer.body)).toEqual(known)
-    else expect(JSON.parse(answer.body).issue[0]).toEqual(known.issue[0])
+    expect([answer.status, answer.headers.allow]).toEqual([status, allowed && `${allowed}, OPTIONS`])
+    // a body that is not sent is not told where nothing is there to take it
+    expect(JSON.parse(answer.body).issue[0]).toEqual(outcome(told).issue[0])
+  })
+
+  it.each([
+    ['/fhir/ServiceRequest/$link-device', 'POST, OPTIONS'],
+    ['/fhir/$reconcile-day', 'POST, OPTIONS'],
+    ['/fhir/ServiceRequest', 'POST, PUT, GET, HEAD, OPTIONS'],
+  ])('OPTIONS %s names its own methods and no others', async (path, allowed) => {
+    const [answer] = (await sendRaw(service().url, get(path).replace('GET', 'OPTIONS'))).answers() as [RawAnswer]
+    expect([answer.status, answer.headers.allow, answer.body]).toEqual([204, allowed, ''])
   })
 
   it('an absolute address is taken as RFC 9112, section 3.2.2, has it', async () => {

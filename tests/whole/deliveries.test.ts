@@ -768,6 +768,36 @@ describe('the operator', () => {
     await fates(ordered.order, 'sent', 'sent')
   })
 
+  const fatesThere = 'queued, sent, taken, refused, unsure, parked, superseded'
+  test.each([
+    ['fate=nonsense', 'fate', 'nonsense', fatesThere],
+    ['fate=PARKED', 'fate', 'PARKED', fatesThere],
+    ['fate=', 'fate', 'an empty string', fatesThere],
+    ['fate=parked&fate=sent', 'fate', 'parked and sent', 'fate once'],
+    ['destination=unknown', 'destination', 'unknown', 'pebble, slate, heron, redirecting, blocked'],
+    ['order=4711', 'order', '4711', 'the id of an order'],
+    ['count=abc', 'count', 'abc', 'a whole number above zero'],
+    ['count=0', 'count', '0', 'a whole number above zero'],
+    ['before=x', 'before', 'x', 'a whole number above zero'],
+    ['foo=1', 'foo', 'foo', 'order, destination, fate, count, before, dry-run, _format, _pretty'],
+  ])('is told what may stand in the list’s address: %s', async (query, name, found, expected) => {
+    const { status, body } = await ops('GET', `/deliveries?${query}`)
+    expect([status, body.issue.map((i) => [i.location, i.diagnostics])]).toEqual([
+      400,
+      [[[`http.${name}`], expect.stringContaining(`Found: ${found}. Expected: ${expected}.`)]],
+    ])
+  })
+
+  test('still finds the messages to a destination that is configured no more', async () => {
+    await inDatabase(
+      service().database,
+      `insert into deliveries (id, destination, order_id, body, request_id, fate, queued_at)
+       values (gen_random_uuid(), 'of-old', gen_random_uuid(), '{}', 'x', 'parked', now())`,
+    )
+    const { body } = await ops('GET', '/deliveries?destination=of-old')
+    expect((body as unknown as { deliveries: Delivery[] }).deliveries.map((d) => d.fate)).toEqual(['parked'])
+  })
+
   test('alone may see, replay, pause and resume', async () => {
     for (const id of ['bay-3', 'harbour-ehr', 'pebble']) {
       expect((await service().as(id)('GET', '/deliveries')).status, id).toBe(403)

@@ -460,6 +460,33 @@ describe('what an evening tells, and whom', () => {
     expect(await of(newDate)).toEqual([])
   })
 
+  test.each([
+    [`${day}.json?asOf=x`, 400, [['http.asOf', 'wrong-value']]],
+    [`${day}.html?asOf=2099-01-01T00:00:00Z`, 422, [['http.asOf', 'in-the-future']]],
+    [`${day}.csv?asOf=${at('09:00:00')}&asOf=${at('09:30:00')}`, 400, [['http.asOf', 'wrong-parameter']]],
+    [
+      `${day}.json?foo=1&asof=x`,
+      400,
+      [
+        ['http.foo', 'unknown-parameter'],
+        ['http.asof', 'unknown-parameter'],
+      ],
+    ],
+    [
+      '2035-02-30.json?asOf=x',
+      400,
+      [
+        ['http.date', 'wrong-value'],
+        ['http.asOf', 'wrong-value'],
+      ],
+    ],
+  ])('an address that cannot be read is refused with the place: %s', async (file, status, told) => {
+    const answer = await bay('GET', `/reports/day/tern-harbour/${file}`)
+    const places = answer.body.issue.map((i) => [i.location?.join(), i.details?.coding?.[0]?.code])
+    expect([answer.status, places]).toEqual([status, told])
+    expect((await bay('GET', `/reports/day/quarry-lane/${file}`)).status).toBe(404)
+  })
+
   test('each that was issued is a MeasureReport, for the people of its site', async () => {
     const search = (ask: Ask, query: string) => found<MeasureReport>(ask, `MeasureReport?${query}`)
     const reporter = `reporter:identifier=${sites}|tern-harbour`

@@ -459,8 +459,8 @@ describe('bad input', () => {
     ['without a system', put('?identifier=1'), 'wrong-parameter'],
     ['of If-None-Exist without a system', ifNoneExist('identifier=1'), 'wrong-parameter'],
     ['that is missing', put(''), 'wrong-parameter'],
-    ['by something else', put('?status=active'), 'wrong-parameter'],
-    ['with one more', put('?identifier=urn:x|1&status=active'), 'wrong-parameter'],
+    ['by something else', put('?status=active'), 'unknown-parameter'],
+    ['with one more', put('?identifier=urn:x|1&status=active'), 'unknown-parameter'],
     ['with a NUL', put('?identifier=urn:x|%00'), 'wrong-criterion'],
     ['of If-None-Exist with a NUL', ifNoneExist('identifier=urn:x|%00'), 'wrong-criterion'],
   ] as const)('a criterion %s is 400', async (_, [request, headers], code) => {

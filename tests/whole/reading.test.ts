@@ -3,12 +3,23 @@ import type {
   CapabilityStatement,
   CapabilityStatementRestResource,
   DetectedIssue,
+  FhirResource,
   OperationOutcome,
   Patient,
   Resource,
 } from 'fhir/r4.js'
 import { beforeAll, describe, expect, it } from 'vitest'
-import { aPatient, codesIn, found, harbourOrders, harbourPatients, placeOrder, refusalOf } from '../support/messages.ts'
+import {
+  aPatient,
+  bundle,
+  codesIn,
+  entry,
+  found,
+  harbourOrders,
+  harbourPatients,
+  placeOrder,
+  refusalOf,
+} from '../support/messages.ts'
 import { type Ask, useTestService } from '../support/service.ts'
 import { applied, makeWorld, type ReadType, readTypes, received, type World, worldDi } from '../support/world.ts'
 
@@ -46,9 +57,8 @@ describe('one resource', () => {
       await lowwater('GET', `/fhir/Patient/${nobody}`),
       await lowwater('GET', '/fhir/Patient/4711'),
       await lowwater('GET', `/fhir/Patient/${world.ServiceRequest}`),
-      await lowwater('GET', `/fhir/Questionnaire/${nobody}`),
     ]
-    expect(answers.map(refusalOf)).toEqual(Array(5).fill({ status: 404, codes: ['not-known'] }))
+    expect(answers.map(refusalOf)).toEqual(Array(4).fill({ status: 404, codes: ['not-known'] }))
     expect(new Set(answers.map((a) => a.text)).size).toBe(1)
     expect((await lowwater('HEAD', `/fhir/Patient/${world.Patient}`)).status).toBe(404)
   })
@@ -81,9 +91,20 @@ const coded = (system: string, code: string): Queries => [
   [`${system}|${code}`, code, `other,${code}`],
   [`|${code}`, `urn:x|${code}`, 'other'],
 ]
-const status = (code: string): Queries => [
-  [code, `draft,${code}`],
-  ['draft', code.toUpperCase()],
+/** @param system of the required binding of the type's `status`. Source: http://hl7.org/fhir/R4/valueset-<name>.html */
+const status = (name: string, code: string): Queries => [
+  [
+    code,
+    `draft,${code}`,
+    ...['', code, `draft,http://hl7.org/fhir/${name}|${code}`].map((c) => `http://hl7.org/fhir/${name}|${c}`),
+  ],
+  [
+    'draft',
+    code.toUpperCase(),
+    `|${code}`,
+    `http://hl7.org/fhir/other-status|${code}`,
+    `http://hl7.org/fhir/${name}|draft`,
+  ],
 ]
 const lately: Queries = [
   [`ge${applied}`, `le${received}`, 'sa2020', 'eb2100', 'gt2020', 'lt2100', 'ne2020'],
@@ -99,7 +120,7 @@ const table: Readonly<Record<ReadType, Readonly<Record<string, Queries>>>> = {
     ],
     patient: to('Patient'),
     subject: to('Patient'),
-    status: status('active'),
+    status: status('request-status', 'active'),
     code: coded('http://snomed.info/sct', '46825001'),
     authored: [
       ['2026', '2026-03', '2026-03-02', '2026-03-02T08:30Z', '2026-03-02T09:30:00%2B01:00', 'ge2026-03-02T08:30:00Z'],
@@ -162,24 +183,28 @@ const table: Readonly<Record<ReadType, Readonly<Record<string, Queries>>>> = {
     active: [['true'], ['false']],
   },
   Device: {
-    identifier: ours('Device', 'devices'),
+    // the serial number too, which has no system
+    identifier: [
+      [...ours('Device', 'devices')[0], 'W1', '|W1', 'x,W1'],
+      [...ours('Device', 'devices')[1], 'https://daybind.example/devices|W1', 'w1', 'W'],
+    ],
     patient: [[], ['{Patient}']],
     'udi-di': [[worldDi, worldDi.slice(0, 8)], ['09520123456795']],
-    status: status('active'),
+    status: status('device-status', 'active'),
   },
   DeviceUseStatement: {
     device: to('Device'),
     identifier: ours('DeviceUseStatement', 'links'),
     patient: to('Patient'),
     subject: to('Patient'),
-    status: status('completed'),
+    status: status('device-statement-status', 'completed'),
     'based-on': to('ServiceRequest'),
   },
   Procedure: {
     identifier: ours('Procedure', 'procedures'),
     patient: to('Patient'),
     'based-on': to('ServiceRequest'),
-    status: status('completed'),
+    status: status('event-status', 'completed'),
     date: [
       [applied, `ge${applied}`, `le${applied}`, 'sa2020', 'eb2100'],
       [`gt${applied}`, `lt${applied}`, '2020'],
@@ -192,7 +217,7 @@ const table: Readonly<Record<ReadType, Readonly<Record<string, Queries>>>> = {
       ['https://daybind.example/reading-services|pebble', 'pebble'],
       ['https://daybind.example/reading-services|other'],
     ],
-    status: status('requested'),
+    status: status('task-status', 'requested'),
     patient: to('Patient'),
     'based-on': to('ServiceRequest'),
     focus: to('ServiceRequest'),
@@ -203,7 +228,7 @@ const table: Readonly<Record<ReadType, Readonly<Record<string, Queries>>>> = {
     patient: to('Patient'),
     'based-on': to('ServiceRequest'),
     device: to('Device'),
-    status: status('registered'),
+    status: status('observation-status', 'registered'),
     code: coded('http://loinc.org', '18754-2'),
     date: lately,
   },
@@ -211,7 +236,7 @@ const table: Readonly<Record<ReadType, Readonly<Record<string, Queries>>>> = {
     identifier: ours('DiagnosticReport', 'reports'),
     patient: to('Patient'),
     'based-on': to('ServiceRequest'),
-    status: status('registered'),
+    status: status('diagnostic-report-status', 'registered'),
     date: lately,
     result: to('Observation'),
   },
@@ -230,7 +255,10 @@ const table: Readonly<Record<ReadType, Readonly<Record<string, Queries>>>> = {
       ['{gapOrder}', 'ServiceRequest/{gapOrder}', 'ServiceRequest/x,ServiceRequest/{gapOrder}'],
       ['{ServiceRequest}', 'Device/{gapOrder}'],
     ],
-    status: [['final,preliminary'], ['registered']],
+    status: [
+      ['final,preliminary', 'http://hl7.org/fhir/observation-status|'],
+      ['registered', 'http://hl7.org/fhir/detectedissue-status|'],
+    ],
   },
   Provenance: {
     target: to('DeviceUseStatement'),
@@ -256,9 +284,13 @@ const table: Readonly<Record<ReadType, Readonly<Record<string, Queries>>>> = {
     identifier: numbered('Encounter'),
     patient: to('Patient'),
     'based-on': to('ServiceRequest'),
-    status: status('arrived'),
+    status: status('encounter-status', 'arrived'),
   },
-  Appointment: { identifier: numbered('Appointment'), 'based-on': to('ServiceRequest'), status: status('booked') },
+  Appointment: {
+    identifier: numbered('Appointment'),
+    'based-on': to('ServiceRequest'),
+    status: status('appointmentstatus', 'booked'),
+  },
   Practitioner: { identifier: numbered('Practitioner') },
   PractitionerRole: { identifier: numbered('PractitionerRole') },
   Organization: { identifier: numbered('Organization') },
@@ -399,6 +431,30 @@ describe('a search', () => {
     const strict = await ehr('GET', path, { headers: { prefer: 'handling=strict' } })
     expect(refusalOf(strict)).toEqual({ status: 400, codes: ['unknown-parameter', 'unknown-parameter'] })
     expect(strict.body.issue[0]?.diagnostics).toContain('shoe-size')
+  })
+})
+
+describe('a parameter whose value is named and has no address', () => {
+  it.each([
+    ['Task', 'owner', 'pebble'],
+    ['MeasureReport', 'reporter', 'tern-harbour'],
+    ['AuditEvent', 'agent', 'bay-3'],
+  ])('%s?%s: is told that it finds nothing, and by what it does', async (type, name, value) => {
+    const search = async (query: string) => {
+      const { body } = await operator<Bundle>('GET', `/fhir/${type}?${query}`)
+      const outcomes = (body.entry ?? []).filter((e) => e.search?.mode === 'outcome').map((e) => e.resource)
+      return (outcomes as OperationOutcome[]).flatMap((o) =>
+        o.issue.map((i) => [i.severity, i.location, i.diagnostics]),
+      )
+    }
+    const better = `${name}:identifier=system|value`
+    expect(await search(`${name}=${value}`)).toEqual([
+      ['warning', [`http.${name}`], expect.stringContaining(`Found: ${name}=${value}. Expected: ${better}.`)],
+    ])
+    expect(await search(`${name}:identifier=${value}`)).toEqual([])
+    const { body } = await operator<CapabilityStatement>('GET', '/fhir/metadata')
+    const parameters = body.rest?.[0]?.resource?.find((r) => r.type === type)?.searchParam
+    expect(parameters?.find((p) => p.name === name)?.documentation).toContain(better)
   })
 })
 
@@ -558,6 +614,30 @@ describe('the CapabilityStatement', () => {
     })
   })
 
+  it('says what a transaction or batch takes, and what is written in no other way', async () => {
+    const rest = (await statement()).rest?.[0]
+    const [transaction, batch] = (rest?.interaction ?? []).map((i) => i.documentation)
+    const taken = (rest?.resource ?? []).filter(
+      (r) => r.documentation || transaction?.includes(`${r.type},`) || transaction?.includes(`${r.type};`),
+    )
+    expect([transaction, batch]).toEqual(Array(2).fill(expect.stringContaining('Entries are POST and PUT of')))
+    expect(taken.filter((r) => !r.documentation).map((r) => r.type)).toEqual(['Patient', 'ServiceRequest'])
+    const alone = taken.filter((r) => r.documentation).map((r) => r.type as ReadType)
+    expect(alone).toEqual([
+      ...['Appointment', 'Condition', 'Encounter', 'Location', 'Organization', 'Practitioner', 'PractitionerRole'],
+      'Procedure',
+    ])
+    const sent = alone.filter((type) => type !== 'Procedure')
+    const entries = await Promise.all(
+      sent.map(async (type) => {
+        const path = `${type}/${world[type]}`
+        return entry(`PUT ${path}`, (await operator<FhirResource>('GET', `/fhir/${path}`)).body)
+      }),
+    )
+    const answer = await ehr<Bundle>('POST', '/fhir?dry-run=true', { body: bundle('batch', ...entries) })
+    expect(answer.body.entry?.map((e) => e.response?.status)).toEqual(sent.map(() => '200 OK'))
+  })
+
   it('names the operations, and each is there', async () => {
     const all = (await resources()).flatMap((r) => (r.operation ?? []).map((o) => `${r.type}/$${o.name}`))
     const named = all.filter((operation) => !operation.endsWith('/$validate'))
@@ -584,9 +664,7 @@ describe('the CapabilityStatement', () => {
       const { status } = await operator('POST', `/fhir/${path}`, { body: { resourceType: 'Parameters' } })
       expect([path, status]).toEqual([path, path.includes(nobody) ? 404 : 400])
       const get = await operator('GET', `/fhir/${path}`)
-      // to a GET `Device/$record-return` is a device, and `$reconcile-day` a type, that is not there
-      const read = !path.includes(nobody)
-      expect([path, get.status, get.headers.get('allow')]).toEqual(read ? [path, 404, null] : [path, 405, 'POST'])
+      expect([path, get.status, get.headers.get('allow')]).toEqual([path, 405, 'POST, OPTIONS'])
     }
   })
 

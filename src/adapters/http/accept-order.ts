@@ -43,7 +43,7 @@ export const writeOne = async (
 const takeOne = async (...[runner, base, call, asked, route]: Parameters<typeof writeOne>): Promise<Reply> =>
   writtenReply(call, await writeOne(runner, base, call, asked, route))
 
-/** The query as sent, but for what is about the call itself. */
+/** The query as sent. */
 const criterionText = (call: Call): string => call.query.map(([k, v]) => `${k}=${encodeURIComponent(v)}`).join('&')
 
 /** The types that may be written alone; all others come in a Bundle. */
@@ -73,6 +73,7 @@ export const acceptOrderRoutes = (runner: StepRunner, base: () => string): reado
     {
       method: 'PUT',
       url: `/fhir/${type}`,
+      query: ['identifier'],
       may,
       step,
       fhir: { types: [type], conditional: 'update' },

@@ -15,6 +15,7 @@ export interface Call {
   readonly sight: Sight
   readonly requestId: string
   readonly params: Readonly<Record<string, string>>
+  /** Without what every call takes: `dry-run`, `_format`, `_pretty`. */
   readonly query: readonly (readonly [string, string])[]
   readonly header: (name: string) => string | undefined
   /** Parsed; undefined when there was none. */
@@ -38,6 +39,11 @@ export interface Route {
   readonly url: string
   /** Who may call it; a route that says nothing does not start. */
   readonly may: 'public' | readonly Role[]
+  /**
+   * The parameters of the query that it takes besides those of every call; others are refused. Absent: a read looks at
+   * them itself, whatever writes takes none.
+   */
+  readonly query?: readonly string[]
   /** Takes the fields of a form instead of JSON. */
   readonly form?: true
   /** A page for people: a browser may ask for the token. */

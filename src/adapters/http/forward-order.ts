@@ -8,9 +8,16 @@ import type { TaskState } from '../../model/states.ts'
 import { identifierSystems } from '../../model/systems.ts'
 import { checkResource } from '../fhir/door/check-resource.ts'
 import type { Tx } from '../postgres/database.ts'
-import { answerDelivery, type DeliveryFilter, listDeliveries, replayDelivery } from '../postgres/deliveries.ts'
+import {
+  answerDelivery,
+  type DeliveryFilter,
+  destinationsOfMessages,
+  fates,
+  listDeliveries,
+  replayDelivery,
+} from '../postgres/deliveries.ts'
 import { listDestinations, pauseDestination, resumeDestination } from '../postgres/destinations.ts'
-import { readResource } from '../postgres/find-resources.ts'
+import { isId, readResource } from '../postgres/find-resources.ts'
 import { ordersById, statesById } from '../postgres/load-states.ts'
 import { resourceText } from '../postgres/resource-text.ts'
 import { orderLock, runStep, type StepRunner, type Told } from '../postgres/run-step.ts'
@@ -99,27 +106,51 @@ const json = (status: number, value: unknown): Reply => ({
   type: 'application/json; charset=utf-8',
 })
 
-const parameter = (call: Call, name: string): string | undefined => call.query.find(([n]) => n === name)?.[1]
+const listParameters = ['order', 'destination', 'fate', 'count', 'before'] as const
 
 const usualPage = 100
 const longestPage = 1000
 
-/** A whole number above zero; anything else says nothing. */
-const wholeNumber = (text: string | undefined): number | undefined =>
-  text !== undefined && /^[1-9]\d{0,14}$/.test(text) ? Number(text) : undefined
+const isNumber = (text: string): boolean => /^[1-9]\d{0,14}$/.test(text)
+const aNumber = 'a whole number above zero'
+
+/** What is asked of the list; a filter that nothing can fit is refused rather than answered with nothing. */
+const readFilter = async (
+  { db, parties }: StepRunner,
+  { query }: Call,
+): Promise<Checked<{ filter: DeliveryFilter; limit: number }>> => {
+  const { count, before, ...asked }: Partial<Record<(typeof listParameters)[number], string>> =
+    Object.fromEntries(query)
+  const { order, destination, fate } = asked
+  const known = new Set(parties.readingServices.map((r) => r.id))
+  if (destination !== undefined && !known.has(destination))
+    for (const id of await destinationsOfMessages(db)) known.add(id)
+  const problems: Problem[] = []
+  const check = (name: string, found: string | undefined, fits: (text: string) => boolean, expected: string) => {
+    if (found !== undefined && !fits(found))
+      problems.push(refusal('wrong-parameter', '', { found, expected, location: `http.${name}` }))
+  }
+  check('order', order, isId, 'the id of an order')
+  check('destination', destination, (id) => known.has(id), [...known].join(', ') || 'none: there are no destinations')
+  check('fate', fate, (f) => (fates as readonly string[]).includes(f), fates.join(', '))
+  check('count', count, isNumber, aNumber)
+  check('before', before, isNumber, aNumber)
+  if (problems.length > 0) return refuse(problems)
+  const filter = { ...asked, ...(before !== undefined && { before: Number(before) }) }
+  return accept({ filter, limit: Math.min(Number(count ?? usualPage), longestPage) })
+}
 
 /** `next` is the address of what follows; absent on the last page. Stable while messages arrive: newest first. */
 const list =
   (runner: StepRunner) =>
   async (call: Call): Promise<Reply> => {
-    const [destination, fate, order] = ['destination', 'fate', 'order'].map((name) => parameter(call, name))
-    const before = wholeNumber(parameter(call, 'before'))
-    const limit = Math.min(wholeNumber(parameter(call, 'count')) ?? usualPage, longestPage)
-    const asked = { ...(destination && { destination }), ...(fate && { fate }), ...(order && { order }) }
-    const filter: DeliveryFilter = { ...asked, ...(before !== undefined && { before }) }
+    const asked = await readFilter(runner, call)
+    if (!asked.ok) return problemReply(asked.problems)
+    const { filter, limit } = asked.value
     const { deliveries, next } = await listDeliveries(runner.db, filter, limit)
-    const further = new URLSearchParams({ ...asked, count: String(limit), before: String(next) })
-    return json(200, { deliveries, ...(next !== undefined && { next: `/deliveries?${further}` }) })
+    const further = { ...filter, count: limit, before: next }
+    const query = new URLSearchParams(Object.entries(further).map(([k, v]): [string, string] => [k, `${v}`]))
+    return json(200, { deliveries, ...(next !== undefined && { next: `/deliveries?${query}` }) })
   }
 
 const listAll = (runner: StepRunner) => async (): Promise<Reply> => {
@@ -169,13 +200,21 @@ export const forwardOrderRoutes = (runner: StepRunner, queue: Queue): readonly R
     {
       method: 'PUT',
       url: '/fhir/Task',
+      query: ['identifier'],
       may: ['reading-service', 'operator'],
       step: 'forward-order',
       fhir: { types: ['Task'], conditional: 'update' },
       handle: answer(runner),
     },
-    { method: 'GET', url: '/deliveries', may: operator, step: 'operate', handle: list(runner) },
-    { method: 'GET', url: '/destinations', may: operator, step: 'operate', handle: listAll(runner) },
+    {
+      method: 'GET',
+      url: '/deliveries',
+      query: listParameters,
+      may: operator,
+      step: 'operate',
+      handle: list(runner),
+    },
+    { method: 'GET', url: '/destinations', query: [], may: operator, step: 'operate', handle: listAll(runner) },
     { method: 'POST', url: '/deliveries/:id/replay', may: operator, step: 'operate', handle: replay(runner, queue) },
     { method: 'POST', url: '/destinations/:id/pause', may: operator, step: 'operate', handle: pause(runner, true) },
     { method: 'POST', url: '/destinations/:id/resume', may: operator, step: 'operate', handle: pause(runner, false) },

@@ -3,7 +3,7 @@ import type { CapabilityStatement, CapabilityStatementRestResource } from 'fhir/
 import { home } from '../../model/systems.ts'
 import { searchLimits } from '../postgres/read-search.ts'
 import { includesOf, revIncludesOf } from '../postgres/search-includes.ts'
-import { searchParameters } from '../postgres/search-parameters.ts'
+import { type SearchParameter, searchParameters } from '../postgres/search-parameters.ts'
 import { fhirReply, type Route } from './call.ts'
 
 type Interaction = NonNullable<CapabilityStatementRestResource['interaction']>[number]['code']
@@ -19,21 +19,39 @@ const definitionOf = (operation: string): string =>
 const operationsOf = (names: Iterable<string>) =>
   [...new Set(names)].map((name) => ({ name, definition: definitionOf(name) }))
 
+const documentationOf = ({ name, own, named, paths }: SearchParameter): string =>
+  [
+    own && 'Our own parameter; R4 defines none of this name for the type.',
+    named && `Named by an identifier, not by an address: search with ${name}:identifier=system|value.`,
+    paths.includes('serialNumber') && 'Finds the serial number too, as an identifier without a system.',
+  ]
+    .filter(Boolean)
+    .join(' ')
+
 const searchingOf = (type: string): Partial<CapabilityStatementRestResource> => {
   const [searchInclude, searchRevInclude] = [[...includesOf(type)], [...revIncludesOf(type)]]
   return {
     ...(searchInclude.length > 0 && { searchInclude }),
     ...(searchRevInclude.length > 0 && { searchRevInclude }),
-    searchParam: (searchParameters[type] ?? []).map(({ name, kind, own }) => ({
-      name,
-      type: kind,
-      ...(own && { documentation: 'Our own parameter; R4 defines none of this name for the type.' }),
-    })),
+    searchParam: (searchParameters[type] ?? []).map((p) => {
+      const documentation = documentationOf(p)
+      return { name: p.name, type: p.kind, ...(documentation !== '' && { documentation }) }
+    }),
   }
 }
 
 /** What a search takes besides the parameters of its type. */
 const searchRules = `A search takes also _count (at most ${searchLimits.page}), _sort (_lastUpdated, -_lastUpdated), _total, _summary=count, _include and _revinclude as listed; at most ${searchLimits.parameters} parameters, ${searchLimits.values} values and ${searchLimits.includes} includes. All pages that the next links lead to are read as of the moment of the first one, for a day.`
+
+/** Types that no call writes but a Bundle. */
+const onlyInBundle =
+  'Written in a transaction or batch alone, by an entry with POST, or with PUT by id or by identifier.'
+
+/** What the entries of a Bundle may be. */
+const bundleRules = (routes: readonly Route[]): string => {
+  const types = routes.flatMap((r) => (r.fhir?.interaction === 'transaction' ? r.fhir.types : []))
+  return `Entries are POST and PUT of ${types.toSorted().join(', ')}; what else is asked of one is refused.`
+}
 
 const resourceOf = (type: string, routes: readonly Route[]): CapabilityStatementRestResource => {
   const mine = routes.filter((r) => r.fhir?.types.includes(type))
@@ -41,8 +59,10 @@ const resourceOf = (type: string, routes: readonly Route[]): CapabilityStatement
     mine.flatMap((r) => (r.fhir?.interaction && !systemLevel.includes(r.fhir.interaction) ? [r.fhir.interaction] : [])),
   )
   const operations = mine.flatMap((r) => (r.fhir?.operation ? [r.fhir.operation] : []))
+  const inBundle = mine.some((r) => r.fhir?.interaction === 'transaction') && !codes.has('create')
   return {
     type: type as CapabilityStatementRestResource['type'],
+    ...(inBundle && { documentation: onlyInBundle }),
     interaction: [...codes].map((code) => ({ code: code as Interaction })),
     versioning: 'versioned',
     readHistory: codes.has('vread'),
@@ -86,7 +106,7 @@ export const capabilityStatement = (
         resource: types.map((type) => resourceOf(type, fhir)),
         interaction: systemLevel
           .filter(() => fhir.some((r) => r.fhir?.interaction === 'transaction'))
-          .map((code) => ({ code: code as 'transaction' | 'batch' })),
+          .map((code) => ({ code: code as 'transaction' | 'batch', documentation: bundleRules(fhir) })),
         searchParam: [
           { name: '_id', type: 'token' },
           { name: '_lastUpdated', type: 'date' },

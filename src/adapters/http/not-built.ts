@@ -39,6 +39,7 @@ const rows: readonly Row[] = [
 export const notBuiltRoutes: readonly Route[] = rows.map(([method, url, may, step]) => ({
   method,
   url,
+  ...(method !== 'GET' && { query: ['identifier'] }),
   may,
   step,
   handle: async () => problemReply([refusal('not-built', '', { found: `${method} ${url}` })]),

@@ -48,7 +48,7 @@ const vread =
 /** R4, http.html, "history": `_count` and `_since`; nothing in a history can carry a warning. */
 const readHistoryAsked = (call: Call): Checked<HistoryAsked> => {
   const problems: Problem[] = []
-  const given = new Map(call.query.filter(([name]) => name !== '_format' && name !== '_pretty'))
+  const given = new Map(call.query)
   const wrong = (name: string, expected: string) =>
     problems.push(
       refusal('wrong-parameter', '', { found: `${name}=${given.get(name)}`, expected, location: `http.${name}` }),

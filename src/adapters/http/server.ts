@@ -8,8 +8,10 @@ import { type Problem, refusal } from '../../model/problems.ts'
 import { parseJson } from '../fhir/door/parse-json.ts'
 import { kindOf } from '../kind-of-error.ts'
 import { isOutage } from '../postgres/database.ts'
+import { addressesOf, allowOf } from './addresses.ts'
 import { type Call, problemReply, type Reply, type Route } from './call.ts'
 import { openGuard, sightOf, whoCalls } from './callers.ts'
+import { brokenAddress, forRoute, queryOf, queryProblems } from './query.ts'
 import {
   fhirJson,
   harmlessHeaders,
@@ -22,6 +24,7 @@ import {
 
 const formType = 'application/x-www-form-urlencoded'
 const bodyLimit = 1024 * 1024
+const ofRelease = 'application/fhir+json; fhirVersion=4.0'
 
 declare module 'fastify' {
   interface FastifyInstance {
@@ -55,27 +58,33 @@ const correlation = (request: FastifyRequest): Record<string, string> => {
     : {}
 }
 
-/** What stands behind the first question mark of the address; a second one is part of a value. */
-const queryOf = ({ url }: FastifyRequest): string => {
-  const at = url.indexOf('?')
-  return at === -1 ? '' : url.slice(at + 1)
+/** R4, http.html, "FHIR Version Parameter": a media type may name the release; without it R4 is meant. */
+const isOtherRelease = (mediaType: string): boolean => {
+  const release = /;\s*fhirVersion\s*=\s*"?([^";\s]*)/i.exec(mediaType)?.[1]
+  return release !== undefined && !/^4\.0(\.\d+)?$/.test(release)
 }
 
 /** `application/json` only for who asks for it and not for FHIR's own. */
-const answerType = (accept: string | undefined): string | undefined => {
-  if (accept === undefined || accept === '' || /\*\/\*|application\/\*/.test(accept)) return fhirJson
-  if (/application\/fhir\+json|application\/json\+fhir/i.test(accept)) return fhirJson
+const answerType = (asked: string | undefined): string | undefined => {
+  if (!asked) return fhirJson
+  const accept = asked.includes('=')
+    ? asked
+        .split(',')
+        .filter((part) => !isOtherRelease(part))
+        .join()
+    : asked
+  if (/\*\/\*|application\/\*|application\/fhir\+json|application\/json\+fhir/i.test(accept)) return fhirJson
   return /(application|text)\/json/i.test(accept) ? 'application/json; charset=utf-8' : undefined
 }
 
 const formatProblems = (request: FastifyRequest, url: string): readonly Problem[] => {
-  const format = new URLSearchParams(queryOf(request)).get('_format')
+  const format = queryOf(request).get('_format')
   const wrong = format !== null && !/json/i.test(format)
   if (!url.startsWith('/fhir') || (!wrong && answerType(request.headers.accept) !== undefined)) return []
   return [
     refusal('format-not-offered', '', {
       found: wrong ? format : request.headers.accept,
-      expected: 'application/fhir+json',
+      expected: /fhirVersion/i.test(request.headers.accept ?? '') && !wrong ? ofRelease : 'application/fhir+json',
       location: wrong ? 'http._format' : 'http.Accept',
     }),
   ]
@@ -88,20 +97,20 @@ const send = (request: FastifyRequest, reply: FastifyReply, answer: Reply): Fast
 }
 
 const callOf = (request: FastifyRequest, caller: ActingCaller, configuration: Configuration): Call => {
-  const query = [...new URLSearchParams(queryOf(request))]
+  const query = queryOf(request)
   return {
     caller,
     sight: sightOf(caller, configuration.sites),
     requestId: request.id,
     params: request.params as Record<string, string>,
-    query: query.filter(([name]) => name !== 'dry-run'),
+    query: forRoute(query),
     header: (name) => {
       const value = request.headers[name]
       return Array.isArray(value) ? value.join(', ') : value
     },
     body: request.received?.body,
     text: request.received?.text ?? '',
-    dryRun: query.some(([name, value]) => name === 'dry-run' && value === 'true'),
+    dryRun: query.has('dry-run', 'true'),
   }
 }
 
@@ -152,7 +161,7 @@ const handler =
     const media = mediaProblems(request, route)
     const problems = [
       ...formatProblems(request, route.url),
-      ...queryProblems(request),
+      ...queryProblems(request, route),
       // what came as something else than JSON cannot be judged as JSON
       ...(media.length > 0 ? media : (request.received?.problems ?? [])),
     ]
@@ -172,12 +181,13 @@ const mediaProblems = (request: FastifyRequest, route: Route): readonly Problem[
   const { 'content-type': type = '', 'content-encoding': coding } = request.headers
   const problems: Problem[] = []
   const charset = type.includes('=') ? /;\s*charset\s*=\s*"?([^";\s]*)/i.exec(type)?.[1] : undefined
+  const otherRelease = isOtherRelease(type)
   const otherCharset = charset !== undefined && !/^utf-?8$/i.test(charset)
-  if (otherCharset || (request.received.form ?? false) !== (route.form ?? false))
+  if (otherRelease || otherCharset || (request.received.form ?? false) !== (route.form ?? false))
     problems.push(
       refusal('media-type-not-taken', '', {
         found: type,
-        expected: `${typesTaken(route)}${otherCharset ? ' in UTF-8' : ''}`,
+        expected: `${otherRelease ? ofRelease : typesTaken(route)}${otherCharset ? ' in UTF-8' : ''}`,
         location: 'http.Content-Type',
       }),
     )
@@ -190,27 +200,6 @@ const mediaProblems = (request: FastifyRequest, route: Route): readonly Problem[
       }),
     )
   return problems
-}
-
-/** A query that cannot be decoded, or of which nobody can say whether it asks for a dry run, is not guessed at. */
-const queryProblems = (request: FastifyRequest): readonly Problem[] => {
-  const text = queryOf(request)
-  if (text === '') return []
-  if (text.includes('%') && !isDecodable(text)) return [{ ...brokenAddress, location: 'http.query' }]
-  const asked = [...new Set(new URLSearchParams(text).getAll('dry-run'))]
-  const unclear = asked.length > 1 ? [asked.join(' and ')] : asked.filter((v) => v !== 'true' && v !== 'false')
-  return unclear.map((found) =>
-    refusal('wrong-parameter', '', { found, expected: 'true or false', location: 'http.dry-run' }),
-  )
-}
-
-const isDecodable = (text: string): boolean => {
-  try {
-    decodeURIComponent(text)
-    return true
-  } catch {
-    return false
-  }
 }
 
 /** A body is kept as text and as parsed; what is wrong with it is told only to who may call. */
@@ -253,8 +242,6 @@ const refuseWire = async (request: FastifyRequest, reply: FastifyReply): Promise
   return problem && send(request, reply.header('connection', 'close'), problemReply([problem]))
 }
 
-const brokenAddress = refusal('malformed-request', '', { note: 'The percent-encoding of the address is broken.' })
-
 /** A bug is told by its id and nothing else; the log has the rest. */
 const bugReply = (id: string): Reply => ({
   status: 500,
@@ -270,39 +257,30 @@ const bugReply = (id: string): Reply => ({
   }),
 })
 
-/** Whether a path is one of `pattern`, `/fhir/:type`. */
-const leadsTo = (path: string, pattern: string): boolean => {
-  const [a, b] = [path.split('/'), pattern.split('/')]
-  return a.length === b.length && b.every((part, i) => part === a[i] || (part.startsWith(':') && a[i] !== ''))
-}
-
-/** The methods of an address; what may be called is no secret, who may call it is asked at the call. */
-const allowOf = (routes: readonly Route[]): readonly string[] => [
-  ...new Set(routes.flatMap((r) => (r.method === 'GET' ? ['GET', 'HEAD'] : [r.method]))),
-]
-
 /**
  * Where no route is found: an address that takes other methods says which, to whoever may call those. Told before the
  * body is looked at: what type it has does not matter any more.
  */
-const refuseAddress =
-  (routes: readonly Route[], configuration: Configuration) =>
-  async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply | undefined> => {
-    if (!request.is404) return undefined
-    const path = (request.url.split('?')[0] ?? '').replace(/(.)\/$/, '$1')
-    const [first, ...others] = routes.filter((r) => leadsTo(path, r.url))
-    if (first === undefined) return send(request, reply, problemReply([refusal('not-known')]))
-    const taken = allowOf([first, ...others])
-    if (request.method === 'OPTIONS')
-      return send(request, reply, { status: 204, headers: { allow: [...taken, 'OPTIONS'].join(', ') } })
+const refuseAddress = (routes: readonly Route[], configuration: Configuration) => {
+  const addresses = addressesOf(routes)
+  return async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply | undefined> => {
+    const { url: found = '' } = request.routeOptions
+    if (!request.is404 && addresses.isThere(found, request.params as Record<string, string>)) return undefined
+    const [first, ...others] = addresses.leadingFrom(request.url)
+    const allow = first === undefined ? [] : allowOf([first, ...others])
+    if (request.method === 'OPTIONS' && first !== undefined)
+      return send(request, reply, { status: 204, headers: { allow: allow.join(', ') } })
+    if (first === undefined || allow.includes(request.method))
+      return send(request, reply, problemReply([addresses.notKnown(request.url)]))
     const refused = await admit(first, configuration)(request, reply)
     if (refused) return refused
-    const allow = taken.join(', ')
+    const expected = allow.join(', ')
     return send(request, reply, {
-      ...problemReply([refusal('method-not-taken', '', { found: request.method, expected: allow })]),
-      headers: { allow },
+      ...problemReply([refusal('method-not-taken', '', { found: request.method, expected })]),
+      headers: { allow: expected },
     })
   }
+}
 
 const logLine = (request: FastifyRequest, reply: FastifyReply, routes: ReadonlyMap<string, Route>) => {
   const route = routes.get(`${request.method === 'HEAD' ? 'GET' : request.method} ${request.routeOptions.url}`)

@@ -152,6 +152,7 @@ export const validateRoutes = (runner: StepRunner, base: () => string): readonly
   ['/fhir/:type/$validate', '/fhir/:type/:id/$validate'].map((url) => ({
     method: 'POST',
     url,
+    query: ['mode', 'profile'],
     may: everyone,
     step: 'read',
     fhir: { types: Object.keys(writers), operation: 'validate' },

@@ -5,7 +5,7 @@ import { readAsOf, readDay, reconcileDayParameters } from '../../flow/watch-flow
 import type { Site } from '../../model/configuration.ts'
 import { msOf } from '../../model/instant.ts'
 import { localDateOf, previousDate } from '../../model/local-day.ts'
-import { accept, type Checked, refusal, refuse } from '../../model/problems.ts'
+import { accept, type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
 import type { Instant } from '../../model/states.ts'
 import { now, settledNow } from '../clock.ts'
 import {
@@ -75,6 +75,10 @@ const siteOfCall = (w: Watching, call: Call): Checked<Site> => {
   return site && mine ? accept(site) : refuse([refusal('not-known')])
 }
 
+/** What is wrong with a part of the address, which no FHIRPath names. */
+const problemsAt = (location: string, read: Checked<unknown>): readonly Problem[] =>
+  read.ok ? [] : read.problems.map((p) => ({ ...p, location }))
+
 const forPeople =
   (w: Watching, views: EveningViews) =>
   async (call: Call): Promise<Reply> => {
@@ -84,7 +88,7 @@ const forPeople =
     const day = readDay({ value: date, at: '' })
     const asked = call.query.find(([name]) => name === 'asOf')?.[1]
     const asOf = readAsOf(asked === undefined ? undefined : { value: asked, at: '' }, await now(w.db))
-    if (!day.ok || !asOf.ok) return problemReply([day, asOf].flatMap((r) => (r.ok ? [] : r.problems)))
+    if (!day.ok || !asOf.ok) return problemReply([...problemsAt('http.date', day), ...problemsAt('http.asOf', asOf)])
     const evening = await eveningAsOf(w, site.value, day.value, await settle(w, asOf.value))
     const report = views.report(
       evening,
@@ -123,9 +127,14 @@ export const watchFlowRoutes = (w: Watching, views: EveningViews): readonly Rout
   {
     method: 'GET',
     url: '/reports/day/:site/:file',
+    query: ['asOf'],
     may: ['clinic', 'operator'],
     step: 'watch-flow',
     page: true,
+    find: async (call) => {
+      const site = siteOfCall(w, call)
+      return site.ok ? [] : site.problems
+    },
     handle: forPeople(w, views),
   },
   { method: 'GET', url: '/', may: ['clinic', 'operator'], step: 'watch-flow', page: true, handle: startPage(w, views) },

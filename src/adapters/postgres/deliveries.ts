@@ -10,7 +10,7 @@ import { isId, readResource, type Sight } from './find-resources.ts'
 import { statesAround, statesById } from './load-states.ts'
 import { resourceText } from './resource-text.ts'
 
-const fates = ['queued', 'sent', 'taken', 'refused', 'unsure', 'parked', 'superseded'] as const
+export const fates = ['queued', 'sent', 'taken', 'refused', 'unsure', 'parked', 'superseded'] as const
 
 export type Fate = (typeof fates)[number]
 
@@ -111,6 +111,7 @@ export interface DeliveryRow {
 export interface DeliveryFilter {
   readonly destination?: string
   readonly fate?: string
+  /** An id of ours. */
   readonly order?: string
   /** Only those that were queued before the one with this number. */
   readonly before?: number
@@ -125,6 +126,14 @@ export interface DeliveryPage {
 /** Every destination that ever got a message: each found by a step to the next, not among the messages themselves. */
 const everyDestination = `select min(destination) from deliveries union all
   select (select min(destination) from deliveries where destination > known.id) from known where known.id is not null`
+
+/** Destinations that messages were queued for, those included that are configured no more. */
+export const destinationsOfMessages = async (tx: Tx): Promise<readonly string[]> => {
+  const rows = await tx.query<{ id: string }>(
+    `with recursive known (id) as (${everyDestination}) select id from known where id is not null`,
+  )
+  return rows.map((r) => r.id)
+}
 
 /**
  * The rows asked for, newest first. Those of an order are few. Else the newest of each destination and fate are looked
@@ -142,7 +151,6 @@ const rowsAsked = ({ order, destination, before }: DeliveryFilter, value: (v: un
 
 /** For the operator, newest first: without the message itself. What waits for a closed destination is due no sooner. */
 export const listDeliveries = async (tx: Tx, filter: DeliveryFilter, limit: number): Promise<DeliveryPage> => {
-  if (filter.order !== undefined && !isId(filter.order)) return { deliveries: [] }
   const values: unknown[] = [limit + 1, filter.fate === undefined ? fates : [filter.fate]]
   const asked = rowsAsked(filter, (v) => `$${values.push(v)}`)
   const rows = await tx.query<DeliveryRow & { seq: number }>(

@@ -5,7 +5,7 @@ import { isId } from './find-resources.ts'
 import { type Cursor, cursorProblem, digestOfSearch, readCursor } from './search-cursor.ts'
 import { type Inclusion, includesOf, readInclusion, revIncludesOf } from './search-includes.ts'
 import { type SearchParameter, searchParameters, spanOf, targets } from './search-parameters.ts'
-import { isReferenceValue, valueTaken } from './search-values.ts'
+import { isReferenceValue, tokenForms, valueTaken } from './search-values.ts'
 
 export interface Search {
   readonly type: string
@@ -55,7 +55,9 @@ const dateTest = (value: string): DateTest | undefined => {
 const conditionOf = (p: SearchParameter, modifier: string | undefined, value: string): Condition | undefined => {
   const values = alternatives(value)
   if (p.kind === 'token')
-    return modifier === undefined ? { tokens: values.map((v) => `${p.name}=${unescaped(v)}`) } : undefined
+    return modifier === undefined
+      ? { tokens: values.flatMap((v) => tokenForms(p, unescaped(v))).map((v) => `${p.name}=${v}`) }
+      : undefined
   if (p.kind === 'string') {
     // nothing but signs would be the beginning of everything
     const starts = values.map((v) => foldName(unescaped(v)))
@@ -186,6 +188,19 @@ const wrongValue = (type: string, key: string, value: string): Problem => {
   })
 }
 
+/** A parameter that can find nothing, since what it leads to is named and has no address. */
+const findsNothing = (type: string, key: string, value: string): readonly Problem[] =>
+  (searchParameters[type] ?? []).some((p) => p.named && p.name === key)
+    ? [
+        warning('wrong-parameter', '', {
+          note: 'It finds nothing.',
+          found: `${key}=${value}`,
+          expected: `${key}:identifier=system|value`,
+          location: `http.${key}`,
+        }),
+      ]
+    : []
+
 const draftOf = (): Draft => ({
   conditions: [],
   onlyCounts: false,
@@ -219,6 +234,7 @@ export const readSearch = (
       else warnings.push(warning('unknown-parameter', '', unknownParameter(type, key, value)))
     else draft.used.push([key, value])
     if (wrong === 'wrong') problems.push(wrongValue(type, key, value))
+    else warnings.push(...findsNothing(type, key, value))
   }
   const text = asked.findLast(([key]) => key === '_cursor')?.[1]
   const cursor = text === undefined ? undefined : readCursor(text, digestOfSearch({ type, ...draft }))

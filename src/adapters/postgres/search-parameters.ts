@@ -13,26 +13,35 @@ export interface SearchParameter {
   /** Which pair of date columns holds it. */
   readonly slot?: 1 | 2
   readonly own?: true
+  /** What it leads to is named by an identifier and has no address: `owner:identifier` finds, `owner` finds nothing. */
+  readonly named?: true
+  /** The system of a `code` element, which is that of its required binding and stands nowhere in the resource. */
+  readonly system?: string
 }
 
 const token = (name: string, ...paths: string[]): SearchParameter => ({ name, kind: 'token', paths })
 const reference = (name: string, ...paths: string[]): SearchParameter => ({ name, kind: 'reference', paths })
 const string = (name: string, ...paths: string[]): SearchParameter => ({ name, kind: 'string', paths })
 const date = (name: string, slot: 1 | 2, ...paths: string[]): SearchParameter => ({ name, kind: 'date', paths, slot })
+const named = (name: string, ...paths: string[]): SearchParameter => ({ ...reference(name, ...paths), named: true })
 const own = (p: SearchParameter): SearchParameter => ({ ...p, own: true })
 
 const identifier = token('identifier', 'identifier')
 const patient = reference('patient', 'subject')
 const subject = reference('subject', 'subject')
 const basedOn = reference('based-on', 'basedOn')
-const status = token('status', 'status')
+/** Source: the binding of each type's `status` in R4; value set and code system go by one name. */
+const status = (binding: string): SearchParameter => ({
+  ...token('status', 'status'),
+  system: `http://hl7.org/fhir/${binding}`,
+})
 
 export const searchParameters: Readonly<Record<string, readonly SearchParameter[]>> = {
   ServiceRequest: [
     identifier,
     patient,
     subject,
-    status,
+    status('request-status'),
     token('code', 'code'),
     date('authored', 1, 'authoredOn'),
     date('occurrence', 2, 'occurrenceDateTime', 'occurrencePeriod', 'occurrenceTiming.repeat.boundsPeriod'),
@@ -44,13 +53,32 @@ export const searchParameters: Readonly<Record<string, readonly SearchParameter[
     string('family', 'name.family'),
     string('given', 'name.given'),
   ],
-  Device: [identifier, reference('patient', 'patient'), string('udi-di', 'udiCarrier.deviceIdentifier'), status],
-  DeviceUseStatement: [reference('device', 'device'), identifier, patient, subject, own(status), own(basedOn)],
-  Procedure: [identifier, patient, basedOn, status, date('date', 1, 'performedDateTime', 'performedPeriod')],
+  Device: [
+    // a serial number is an identifier without a system: it is what people read from the recorder
+    token('identifier', 'identifier', 'serialNumber'),
+    reference('patient', 'patient'),
+    string('udi-di', 'udiCarrier.deviceIdentifier'),
+    status('device-status'),
+  ],
+  DeviceUseStatement: [
+    reference('device', 'device'),
+    identifier,
+    patient,
+    subject,
+    own(status('device-statement-status')),
+    own(basedOn),
+  ],
+  Procedure: [
+    identifier,
+    patient,
+    basedOn,
+    status('event-status'),
+    date('date', 1, 'performedDateTime', 'performedPeriod'),
+  ],
   Task: [
     identifier,
-    reference('owner', 'owner'),
-    status,
+    named('owner', 'owner'),
+    status('task-status'),
     reference('patient', 'for'),
     basedOn,
     reference('focus', 'focus'),
@@ -61,7 +89,7 @@ export const searchParameters: Readonly<Record<string, readonly SearchParameter[
     patient,
     basedOn,
     reference('device', 'device'),
-    status,
+    status('observation-status'),
     token('code', 'code'),
     date('date', 1, 'effectiveDateTime', 'effectivePeriod'),
   ],
@@ -69,7 +97,7 @@ export const searchParameters: Readonly<Record<string, readonly SearchParameter[
     identifier,
     patient,
     basedOn,
-    status,
+    status('diagnostic-report-status'),
     date('date', 1, 'effectiveDateTime', 'effectivePeriod'),
     reference('result', 'result'),
   ],
@@ -79,24 +107,24 @@ export const searchParameters: Readonly<Record<string, readonly SearchParameter[
     token('code', 'code'),
     date('identified', 1, 'identifiedDateTime', 'identifiedPeriod'),
     reference('implicated', 'implicated'),
-    own(status),
+    own(status('observation-status')),
   ],
   MeasureReport: [
     identifier,
-    reference('reporter', 'reporter'),
+    named('reporter', 'reporter'),
     date('period', 1, 'period'),
     reference('measure', 'measure'),
-    status,
+    status('measure-report-status'),
   ],
   Provenance: [reference('target', 'target'), date('recorded', 1, 'recorded')],
   AuditEvent: [
     date('date', 1, 'recorded'),
-    reference('agent', 'agent.who'),
+    named('agent', 'agent.who'),
     reference('entity', 'entity.what'),
     reference('patient', 'entity.what'),
   ],
-  Encounter: [identifier, patient, basedOn, status],
-  Appointment: [identifier, reference('based-on', 'basedOn'), status],
+  Encounter: [identifier, patient, basedOn, status('encounter-status')],
+  Appointment: [identifier, reference('based-on', 'basedOn'), status('appointmentstatus')],
   Practitioner: [identifier],
   PractitionerRole: [identifier],
   Organization: [identifier],
@@ -136,7 +164,9 @@ const pair = (system: unknown, value: unknown): readonly string[] =>
       : [`|${value}`, value]
 
 /** The forms in which a value may be asked for: `system|code`, `code`, `|code` where it has no system, `system|`. */
-const tokensOf = (value: unknown): readonly string[] => {
+const tokensOf = (value: unknown, system?: string): readonly string[] => {
+  // a code has the system of its element, so that it is not one without
+  if (typeof value === 'string' && system === undefined) return pair(undefined, value)
   if (typeof value === 'string' || typeof value === 'boolean') return [String(value)]
   if (!isTree(value)) return []
   if (Array.isArray(value.coding)) return value.coding.flatMap((c) => (isTree(c) ? pair(c.system, c.code) : []))
@@ -212,7 +242,7 @@ export const indexOf = (resource: FhirResource): Index => {
   const parameters = searchParameters[resource.resourceType] ?? []
   const at = (p: SearchParameter) => p.paths.flatMap((path) => valuesAt(resource, path))
   const tokens = parameters.flatMap((p) => {
-    if (p.kind === 'token') return at(p).flatMap((v) => tokensOf(v).map((t) => `${p.name}=${t}`))
+    if (p.kind === 'token') return at(p).flatMap((v) => tokensOf(v, p.system).map((t) => `${p.name}=${t}`))
     if (p.kind === 'reference') return at(p).flatMap((v) => referencesOf(v).map((t) => `${p.name}${t}`))
     return []
   })

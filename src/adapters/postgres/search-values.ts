@@ -1,4 +1,5 @@
 /** What a search parameter takes: told to whoever sent something else. */
+import { loadDefinitions } from '../fhir/definitions/load.ts'
 import type { SearchParameter } from './search-parameters.ts'
 
 const aDate = 'a date or a moment (2026-03-02, 2026-03-02T09:30:00Z), behind eq, ne, gt, lt, ge, le, sa, eb or nothing'
@@ -25,6 +26,17 @@ export const valueTaken = (name: string, modifier: string | undefined, parameter
   if (parameter === undefined) return shared[name] ?? 'a value'
   if (modifier === undefined) return byKind[parameter.kind]
   return parameter.kind === 'reference' ? `${name} or ${name}:identifier=system|value` : `${name} without a modifier`
+}
+
+/**
+ * The forms in which a token is looked up. A code is indexed without its system, so that the system is held against that
+ * of the element (R4, search.html, "token"): all its codes where it is asked for alone.
+ */
+export const tokenForms = ({ system }: SearchParameter, value: string): readonly string[] => {
+  if (system === undefined || !value.startsWith(`${system}|`)) return [value]
+  const code = value.slice(system.length + 1)
+  if (code !== '') return [code]
+  return [...(loadDefinitions().valueSets.get(system.replace('/fhir/', '/fhir/ValueSet/')) ?? [])]
 }
 
 /** An id, `Type/id`, or an address of any scheme. */
