@@ -2,7 +2,7 @@
 import type { Task } from 'fhir/r4.js'
 import { answerTask } from '../../flow/forward-order/answer-task.ts'
 import { readPreconditions, unmet } from '../../model/preconditions.ts'
-import { accept, type Checked, refusal, refuse } from '../../model/problems.ts'
+import { accept, type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
 import { taskResource } from '../../model/resources/link-resources.ts'
 import type { TaskState } from '../../model/states.ts'
 import { identifierSystems } from '../../model/systems.ts'
