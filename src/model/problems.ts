@@ -119,6 +119,7 @@ export const refusals = table({
   'scan-disagrees': row(422, 'business-rule', 'Two statements about the device disagree.'),
   'too-few-identifiers': row(422, 'business-rule', 'Two independent patient identifiers must agree with the order.'),
   'identifier-disagrees': row(422, 'business-rule', "A patient identifier disagrees with the order's patient."),
+  'in-the-past': row(422, 'business-rule', 'The day lies in the past.'),
   'in-the-future': row(422, 'business-rule', 'The moment lies in the future.'),
   'before-birth': row(422, 'business-rule', "The moment lies before the patient's birth."),
   'ends-before-start': row(422, 'business-rule', 'The end does not lie after the start.'),

@@ -680,8 +680,8 @@ describe('$record-application', () => {
 })
 
 describe('$record-not-applied', () => {
-  const record = (values: object, over: Partial<OrderState> = {}, links: LinkState[] = []) =>
-    recordNotApplied(call(recordNotAppliedParameters, { reason: 'no-show', ...values }), order(over), links, now)
+  const record = (values: object, over: Partial<OrderState> = {}, links: LinkState[] = [], ctx: Context = now) =>
+    recordNotApplied(call(recordNotAppliedParameters, { reason: 'no-show', ...values }), order(over), links, ctx)
 
   test.each<[string, object, string | undefined]>([
     ['a no-show keeps its day', {}, today],
@@ -705,8 +705,34 @@ describe('$record-not-applied', () => {
     ['a recorder is on the patient', {}, [link()], ['order-linked']],
     ['the new date is none', { newDate: '2026-02-30' }, [], ['wrong-value']],
     ['the new date is only a month', { newDate: '2026-12' }, [], ['wrong-value']],
+    ['the new date is over', { newDate: '2026-11-24' }, [], ['in-the-past']],
+    [
+      'a recorder is on the patient and the new date is over',
+      { newDate: '2026-11-24' },
+      [link()],
+      ['in-the-past', 'order-linked'],
+    ],
   ])('is refused where %s', (_, values, links, problems) => {
     expect(refusedBy(record(values, {}, links))).toEqual(problems)
+  })
+
+  test.each<[string, string, string, string[]]>([
+    ['the site’s own day, not that of UTC', '2026-12-01T02:00:00Z', '2026-11-30', []],
+    ['which may be a day before', '2026-12-01T02:00:00Z', '2026-11-29', ['in-the-past']],
+    ['and is over at its midnight', '2026-12-01T08:00:00Z', '2026-11-30', ['in-the-past']],
+  ])('holds the new date against %s: at %s %s', (_, instant, newDate, problems) => {
+    const sites = parties.sites.map((site) => ({ ...site, timeZone: 'America/Los_Angeles' }))
+    const ctx = { ...context(instant), parties: { ...parties, sites } }
+    const decided = record({ newDate }, {}, [], ctx)
+    expect(refusedBy(decided)).toEqual(problems)
+    if (!decided.ok)
+      expect(decided.problems[0]?.at).toEqual([expect.stringMatching(/^Parameters\.parameter\[\d\]\.value$/)])
+  })
+
+  test('told again is answered again when its new date has come and gone', () => {
+    const told = only(kind(record({ newDate: '2026-12-02' }), 'order'))
+    const later = record({ newDate: '2026-12-02' }, told, [], context('2026-12-09T12:00:00Z'))
+    expect(accepted(later).changes).toEqual([])
   })
 
   test('is taken where the recorder was fitted in error or came off', () => {
