@@ -695,6 +695,39 @@ describe('$record-not-applied', () => {
     expect(state.notApplied?.recordedAt).toBe(now.now)
   })
 
+  test('leaves who said so, why, the new day and the note with the order', () => {
+    const decided = record({ reason: 'rescheduled', newDate: '2026-12-02', note: 'called from home' })
+    const [provenance, audit] = accepted(decided).records as [Provenance, AuditEvent]
+    expect(provenance).toMatchObject({
+      resourceType: 'Provenance',
+      target: [{ reference: `ServiceRequest/${ids.order}` }],
+      recorded: now.now,
+      reason: [{ coding: [{ system: systems.notApplied, code: 'rescheduled' }] }],
+      agent: [{ who: { identifier: { value: 'bay-3' } } }],
+      extension: [
+        {
+          extension: [
+            { url: 'day', valueDate: today },
+            { url: 'newDate', valueDate: '2026-12-02' },
+            { url: 'note', valueString: 'called from home' },
+          ],
+        },
+      ],
+    })
+    expect(audit.entity?.slice(0, 2).map((e) => e.what?.reference)).toEqual([
+      `Patient/${ids.patient}`,
+      `ServiceRequest/${ids.order}`,
+    ])
+    expect(JSON.stringify(audit)).not.toContain('called')
+  })
+
+  test('told of no day and without another word has no extension, which would be empty', () => {
+    const { visitDay: _visit, orderedDay: _ordered, ...dayless } = order()
+    const p = call(recordNotAppliedParameters, { reason: 'unfit' })
+    const [provenance] = accepted(recordNotApplied(p, dayless, [], now)).records ?? []
+    expect(provenance).not.toHaveProperty('extension')
+  })
+
   test('told again changes nothing', () => {
     const told = only(kind(record({ newDate: '2026-12-02' }), 'order'))
     expect(accepted(record({ newDate: '2026-12-02' }, told)).changes).toEqual([])

@@ -702,6 +702,24 @@ describe('$record-not-applied', () => {
     const ordered = await sendOrder(ehr, { visit: '2026-11-25' })
     const answer = await record(ordered.order, { why, note: 'called' })
     expect(out<ServiceRequest>(answer, 'order').id).toBe(ordered.order)
+    const target = `Provenance?target=ServiceRequest/${ordered.order}`
+    const [said, ...more] = await found<Provenance>(bay, target)
+    expect(more).toEqual([])
+    expect(said?.reason?.[0]?.coding?.[0]?.code).toBe(why)
+    expect(said?.agent[0]?.who.identifier?.value).toBe('bay-3')
+    expect(said?.extension?.[0]?.extension).toContainEqual({ url: 'note', valueString: 'called' })
+    expect(await found(ehr, target)).toHaveLength(1)
+    expect(await found(otherClinic, target)).toEqual([])
+    const audit = await found<AuditEvent>(ops, `AuditEvent?entity=ServiceRequest/${ordered.order}`)
+    expect(audit.map((a) => a.agent[0]?.who?.identifier?.value)).toEqual(['bay-3'])
+  })
+
+  test('goes where the order goes, and the clinic that it has left is told no more', async () => {
+    const ordered = await sendOrder(ehr, { visit: '2026-11-25' })
+    await record(ordered.order, { why: 'declined' })
+    await sendOrder(ehr, { ...ordered, placer: ordered.placer.value ?? '', visit: '2026-11-25', site: 'quarry-lane' })
+    const target = `Provenance?target=ServiceRequest/${ordered.order}`
+    expect([await found(bay, target), await found(otherClinic, target)].map((list) => list.length)).toEqual([0, 1])
   })
 
   test('is refused for an order whose recorder is on, and with a reason that is none', async () => {

@@ -5,10 +5,11 @@ import { localDateOf } from '../../model/local-day.ts'
 import { readDate } from '../../model/moment.ts'
 import type { ParameterTable, ReadParameters } from '../../model/parameters.ts'
 import { accept, type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
-import type { LinkState, OrderState } from '../../model/states.ts'
+import type { LinkState, NotApplied, OrderState } from '../../model/states.ts'
 import { type Context, type Decision, unchanged } from '../step.ts'
 import { captureParameters } from './link-device.ts'
 import { isOpen } from './periods.ts'
+import { recordsOfNotApplied } from './records.ts'
 
 export const notAppliedReasons = ['no-show', 'declined', 'unfit', 'rescheduled'] as const
 
@@ -50,19 +51,17 @@ export const recordNotApplied = (
   if (again) return accept(unchanged({ orderId: order.id }))
   const { visitDay, ...rest } = order
   const day = newDate.value ?? (reason === 'rescheduled' ? undefined : visitDay)
-  const state: OrderState = {
-    ...rest,
-    ...(day !== undefined && { visitDay: day }),
-    notApplied: {
-      reason,
-      ...(visitDay !== undefined && { day: visitDay }),
-      recordedAt: ctx.now,
-      ...(newDate.value !== undefined && { newDate: newDate.value }),
-      ...(note !== undefined && { note }),
-    },
+  const notApplied: NotApplied = {
+    reason,
+    ...(visitDay !== undefined && { day: visitDay }),
+    recordedAt: ctx.now,
+    ...(newDate.value !== undefined && { newDate: newDate.value }),
+    ...(note !== undefined && { note }),
   }
+  const state: OrderState = { ...rest, ...(day !== undefined && { visitDay: day }), notApplied }
   return accept({
     changes: [{ fact: 'not-applied', state, occurredAt: ctx.now }],
+    records: recordsOfNotApplied(state, notApplied, ctx),
     answer: { orderId: order.id },
     warnings: [],
   })
