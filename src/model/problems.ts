@@ -142,6 +142,12 @@ export const refusals = table({
   'identity-taken': row(409, 'duplicate', 'Another resource has this identity.'),
   // told as warnings only
   'not-all-included': row(422, 'too-costly', 'More belongs to this page than is included at once.'),
+  'not-evaluated': row(422, 'informational', 'It is kept and not evaluated yet.'),
+  'recorded-already': row(
+    422,
+    'business-rule',
+    'This return was recorded already; what is told otherwise now is not kept.',
+  ),
   'expired-device': row(422, 'business-rule', 'The device was applied after its expiry date.'),
   'inactive-patient': row(
     422,
@@ -205,6 +211,10 @@ export const refusal = (code: RefusalCode, at: string | readonly string[] = '', 
 /** A problem that the caller is told about and that refuses nothing. */
 export const warning = (code: RefusalCode, at: string | readonly string[] = '', details: Details = {}): Problem =>
   problem('warning', code, at, details)
+
+/** What the caller should know, and is no trouble. */
+export const information = (code: RefusalCode, at: string | readonly string[] = '', details: Details = {}): Problem =>
+  problem('information', code, at, details)
 
 export const isRefusal = (p: Problem): boolean => p.severity === 'error'
 
