@@ -112,6 +112,20 @@ const readList = (list: readonly ParametersParameter[], table: ParameterTable, a
 }
 
 /**
+ * One parameter of a body that is refused for others.
+ * @returns undefined where that parameter itself is among what is refused
+ */
+export const readAlone = <T extends ParameterTable, K extends string & keyof T>(
+  body: Parameters,
+  table: T,
+  name: K,
+): ReadParameters<T>[K] | undefined => {
+  const given = body.parameter?.filter((parameter) => parameter.name === name).length ?? 0
+  const { values } = readList(body.parameter ?? [], { [name]: table[name] as ParameterSpec }, 'Parameters.parameter')
+  return values[name]?.length === given ? (values[name] as ReadParameters<T>[K]) : undefined
+}
+
+/**
  * Reads `body` by `table`.
  * @returns for each name a list of values with their places (empty when absent), or every problem: unknown names,
  * wrong types, missing and repeated parameters, codes outside their list, all of these in parts as well.
