@@ -143,6 +143,7 @@ export const refusals = table({
   // told as warnings only
   'not-all-included': row(422, 'too-costly', 'More belongs to this page than is included at once.'),
   'not-evaluated': row(422, 'informational', 'It is kept and not evaluated yet.'),
+  'end-stands': row(422, 'business-rule', 'The link has ended at another moment already, and that end stands.'),
   'recorded-already': row(
     422,
     'business-rule',

@@ -117,6 +117,24 @@ describe('the return of a linked device', () => {
     expect(final(decided, 'stub')?.until).toBe(expected.endedAt)
   })
 
+  const ended = { status: 'stopped', endedAt: at('2026-12-05T08:00:00Z'), endReason: 'failed' } as const
+  test.each<[string, Values, Partial<LinkState>, string[]]>([
+    ['came off at another moment than its end', { wornUntil: '2026-12-05T08:00:01Z' }, ended, ['end-stands']],
+    ['came off in the moment of its end', { wornUntil: '2026-12-05T08:00:00Z' }, ended, []],
+    ['came off when nobody had told', { wornUntil: '2026-12-05T08:00:01Z' }, {}, []],
+    ['came back before its end', { receivedAt: '2026-12-05T07:59:59Z' }, ended, ['end-stands']],
+    ['came back after its end', {}, ended, []],
+  ])('that %s is told so', (_, values, before, codes) => {
+    const decided = give(values, { links: [link(before)] })
+    expect(warned(decided)).toEqual(codes)
+    const [warning] = accepted(decided).warnings
+    if (warning)
+      expect([warning.found, warning.expected]).toEqual([
+        values.wornUntil ?? values.receivedAt,
+        '2026-12-05T08:00:00.000Z',
+      ])
+  })
+
   test('told again is answered again, and nothing is made', () => {
     const first = back({ linkId: ids.link, orderId: ids.order })
     const decided = give({}, { returns: [first], stubs: [stub()], links: [link({ returned: true })] })

@@ -1,5 +1,13 @@
 /** A worn recorder comes back, over HTTP: contract sections 3, 6 and 7. */
-import type { DetectedIssue, Device, DeviceUseStatement, DiagnosticReport, Observation, Task } from 'fhir/r4.js'
+import type {
+  DetectedIssue,
+  Device,
+  DeviceUseStatement,
+  DiagnosticReport,
+  Observation,
+  OperationOutcome,
+  Task,
+} from 'fhir/r4.js'
 import { afterAll, describe, expect, test } from 'vitest'
 import { startReadingService } from '../../src/testkit/reading-service.ts'
 import { type Ask, caller, testCallers, useTestService } from '../support/service.ts'
@@ -111,7 +119,16 @@ describe('a linked recorder that comes back', () => {
     const { serial, id } = await linked()
     const endedAt = ago(1800)
     await operate(bay, `DeviceUseStatement/${id}/$end-link`, { endedAt, why: 'failed' })
-    const answer = await giveBack({ scan: label(serial), wornUntil: ago(900) })
+    const wornUntil = ago(900)
+    const back = { scan: label(serial), wornUntil }
+    // whoever may not see the link is not told when it ended
+    const elsewhere = await giveBack(back, otherClinic, true)
+    expect([elsewhere.status, names(elsewhere)]).toEqual([200, []])
+    const answer = await giveBack(back)
+    const outcome = out<OperationOutcome>(answer, 'outcome')
+    expect(codesOf(outcome)).toEqual(['end-stands'])
+    expect(outcome.issue[0]?.diagnostics).toContain(wornUntil)
+    expect(outcome.issue[0]?.diagnostics).toContain(endedAt.slice(0, 19))
     const link = out<DeviceUseStatement>(answer, 'link')
     expect(link.status).toBe('stopped')
     expect(new Date(link.timingPeriod?.end ?? '')).toEqual(new Date(endedAt))

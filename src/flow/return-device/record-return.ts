@@ -5,6 +5,7 @@
 
 import type { Given, ParameterTable, ReadParameters } from '../../model/parameters.ts'
 import { accept, type Checked, isRefusal, type Problem, refusal, refuse, warning } from '../../model/problems.ts'
+import { shown } from '../../model/resources/common.ts'
 import type { ApplicationState, DeviceState, LinkState, ReturnState, StubState, TaskState } from '../../model/states.ts'
 import { canonical } from '../../model/tree.ts'
 import { deviceParameters } from '../apply-device/device-claim.ts'
@@ -81,6 +82,15 @@ const siteOf = (p: RecordReturnParameters, s: ReturnSituation, ctx: Context): Ch
   const seen = latest(s.applications, (a) => a.appliedAt)?.site ?? latest(s.links, (l) => l.appliedAt)?.site
   const only = (list: readonly string[] | undefined) => (list?.length === 1 ? list[0] : undefined)
   return accept(seen ?? only(ctx.caller.sites) ?? only(ctx.parties.sites.map((site) => site.id)))
+}
+
+/** An end that was told before stands. Names that end: only for whoever may see the link. */
+const endStands = (link: LinkState, { worn, received }: { worn: Stated | undefined; received: Stated }) => {
+  const { endedAt } = link
+  if (endedAt === undefined) return []
+  const other = worn ? worn.instant !== endedAt : received.instant < endedAt
+  const { at, text } = worn ?? received
+  return other ? [warning('end-stands', at, { found: text, expected: shown(endedAt) })] : []
 }
 
 const endOf = (link: LinkState, wornUntil: Stated | undefined, receivedAt: Stated): LinkState => {
@@ -189,7 +199,7 @@ export const recordReturn = (
   if (link !== undefined) {
     const order = isOpen(link) ? endsAfter(link.appliedAt, worn.value) : []
     if (order.length > 0) return refuse(order)
-    return accept(linked(s, back, link, at, ctx, notEvaluated(p)))
+    return accept(linked(s, back, link, at, ctx, [...endStands(link, at), ...notEvaluated(p)]))
   }
   const state: ReturnState = { ...back, ...(site.value !== undefined && { site: site.value }) }
   return accept({
