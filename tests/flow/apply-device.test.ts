@@ -16,7 +16,7 @@ import {
 import { recordNotApplied, recordNotAppliedParameters } from '../../src/flow/apply-device/record-not-applied.ts'
 import type { Context, Decision } from '../../src/flow/step.ts'
 import { type Checked, sentence, statusOf } from '../../src/model/problems.ts'
-import type { LinkState, OrderState, State } from '../../src/model/states.ts'
+import type { LinkState, OrderState, ReturnState, State } from '../../src/model/states.ts'
 import { codes, systems } from '../../src/model/systems.ts'
 import {
   accepted,
@@ -531,6 +531,18 @@ describe('a device that came back before anybody linked it', () => {
     expect(refusedBy(tie({}, worn, later))).toEqual(['ends-before-start'])
   })
 
+  const came = { receivedAtWritten: '2026-12-09T11:00:00+01:00' }
+  const worn = { ...came, wornUntil: at('2026-12-08T10:00:00Z'), wornUntilWritten: '2026-12-08T11:00:00+01:00' }
+  test.each<[string, Partial<ReturnState>, Values, string]>([
+    ['when it came back', came, {}, '2026-12-09T11:00:00+01:00'],
+    ['when it came off', worn, {}, '2026-12-08T11:00:00+01:00'],
+    ['with the link itself', worn, { endedAt: '2026-12-07T05:00:00-05:00' }, '2026-12-07T05:00:00-05:00'],
+  ])('has the end as it was stated %s', (_, over, values, end) => {
+    const decided = tie(values, loose(over), later)
+    expect(only(kind(decided, 'link')).endedAtWritten).toBe(end)
+    expect(only(kind(decided, 'stub'))).toMatchObject({ fromWritten: usual.appliedAt, untilWritten: end })
+  })
+
   test('is ended by the first of its returns', () => {
     const returns = [back({ id: uuid(31), receivedAt: at('2026-12-09T15:00:00Z') }), back()]
     expect(only(kind(tie({}, { returns }, later), 'return')).id).toBe(uuid(9))
@@ -557,11 +569,12 @@ describe('$end-link', () => {
     ['lost', 'stopped'],
     ['replaced', 'stopped'],
   ] as const)('%s makes the link %s and lets the device go', (reason, status) => {
-    const decided = end({ reason, note: 'skin irritation' })
+    const decided = end({ reason, note: 'skin irritation', endedAt: '2026-12-09T11:00:00+01:00' })
     expect(only(kind(decided, 'link'))).toMatchObject({
       status,
       endReason: reason,
       endedAt: at('2026-12-09T10:00:00Z'),
+      endedAtWritten: '2026-12-09T11:00:00+01:00',
       endNote: 'skin irritation',
     })
     expect(only(kind(decided, 'device')).patientId).toBeUndefined()

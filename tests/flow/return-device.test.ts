@@ -9,6 +9,7 @@ import {
 import type { Decision } from '../../src/flow/step.ts'
 import { readParameters } from '../../src/model/parameters.ts'
 import type { Checked } from '../../src/model/problems.ts'
+import { linkResource, stubObservation, stubReport } from '../../src/model/resources/link-resources.ts'
 import type { LinkState, State } from '../../src/model/states.ts'
 import { systems } from '../../src/model/systems.ts'
 import {
@@ -115,6 +116,18 @@ describe('the return of a linked device', () => {
     expect(final(decided, 'link')).toMatchObject(expected)
     expect(final(decided, 'link')?.endAssumed ?? false).toBe(expected.endAssumed ?? false)
     expect(final(decided, 'stub')?.until).toBe(expected.endedAt)
+  })
+
+  test.each<[string, Values, string]>([
+    ['came back', { receivedAt: '2026-12-09T11:00:00+01:00' }, '2026-12-09T11:00:00+01:00'],
+    ['came off', { wornUntil: '2026-12-08T05:00:00-05:00' }, '2026-12-08T05:00:00-05:00'],
+  ])('shows the end as it was stated, with its offset, when the recorder %s', (_, values, end) => {
+    const decided = give(values, { links: [link({ appliedAtWritten: `${today}T10:00:00+01:00` })] })
+    const period = { start: `${today}T10:00:00+01:00`, end }
+    const [ended, made] = [final(decided, 'link'), final(decided, 'stub')]
+    expect(ended && linkResource(ended).timingPeriod).toMatchObject(period)
+    expect(made && stubObservation(made).effectivePeriod).toEqual(period)
+    expect(made && stubReport(made).effectivePeriod).toEqual(period)
   })
 
   const ended = { status: 'stopped', endedAt: at('2026-12-05T08:00:00Z'), endReason: 'failed' } as const

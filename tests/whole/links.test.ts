@@ -520,7 +520,7 @@ describe('$end-link', () => {
     const answer = await operate(bay, `DeviceUseStatement/${id}/$end-link`, { endedAt, why, note: 'told at the desk' })
     const ended = out<DeviceUseStatement>(answer, 'link')
     expect(ended).toMatchObject({ status, note: [{ text: 'told at the desk' }] })
-    expect(new Date(ended.timingPeriod?.end ?? '')).toEqual(new Date(endedAt))
+    expect(ended.timingPeriod?.end).toBe(endedAt)
     expect(JSON.stringify(ended.extension)).toContain(why)
     expect((await read<Device>(bay, `Device/${device.id}`)).patient).toBeUndefined()
     const again = await operate(bay, `DeviceUseStatement/${id}/$end-link`, { endedAt, why, note: 'told at the desk' })

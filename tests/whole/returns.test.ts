@@ -73,7 +73,7 @@ describe('a linked recorder that comes back', () => {
     expect(names(answer).toSorted()).toEqual(['link', 'observation', 'report'])
     const link = out<DeviceUseStatement>(answer, 'link')
     expect(link).toMatchObject({ id, status: 'completed', timingPeriod: { start: before.timingPeriod?.start } })
-    expect(new Date(link.timingPeriod?.end ?? '')).toEqual(new Date(receivedAt))
+    expect(link.timingPeriod?.end).toBe(receivedAt)
     expect(JSON.stringify(link.timingPeriod?.extension)).toContain('assumed')
     const observation = out<Observation>(answer, 'observation')
     const report = out<DiagnosticReport>(answer, 'report')
@@ -85,8 +85,7 @@ describe('a linked recorder that comes back', () => {
     expect(observation).toMatchObject({ ...common, device: { reference: `Device/${device}` } })
     expect(report).toMatchObject({ ...common, result: [{ reference: `Observation/${observation.id}` }] })
     for (const stub of [observation, report]) {
-      expect(new Date(stub.effectivePeriod?.start ?? '')).toEqual(new Date(before.timingPeriod?.start ?? ''))
-      expect(new Date(stub.effectivePeriod?.end ?? '')).toEqual(new Date(receivedAt))
+      expect(stub.effectivePeriod).toEqual({ start: before.timingPeriod?.start, end: receivedAt })
       expect(Object.keys(stub).filter((k) => /^(value|conclusion|interpretation|presented)/.test(k))).toEqual([])
     }
     expect((await read<Device>(bay, `Device/${device}`)).patient).toBeUndefined()
@@ -111,7 +110,7 @@ describe('a linked recorder that comes back', () => {
     const { serial } = await linked()
     const wornUntil = ago(3600)
     const link = out<DeviceUseStatement>(await giveBack({ scan: label(serial), wornUntil }), 'link')
-    expect(new Date(link.timingPeriod?.end ?? '')).toEqual(new Date(wornUntil))
+    expect(link.timingPeriod?.end).toBe(wornUntil)
     expect(link.timingPeriod?.extension).toBeUndefined()
   })
 
@@ -131,7 +130,7 @@ describe('a linked recorder that comes back', () => {
     expect(outcome.issue[0]?.diagnostics).toContain(endedAt.slice(0, 19))
     const link = out<DeviceUseStatement>(answer, 'link')
     expect(link.status).toBe('stopped')
-    expect(new Date(link.timingPeriod?.end ?? '')).toEqual(new Date(endedAt))
+    expect(link.timingPeriod?.end).toBe(endedAt)
     expect(names(answer)).toContain('report')
   })
 
@@ -217,7 +216,7 @@ describe('a recorder that is linked to nobody', () => {
     const answer = await link(bay, ordered, { scan, appliedAt: ago(3600) })
     const made = out<DeviceUseStatement>(answer, 'link')
     expect(made.status).toBe('completed')
-    expect(new Date(made.timingPeriod?.end ?? '')).toEqual(new Date(receivedAt))
+    expect(made.timingPeriod?.end).toBe(receivedAt)
     expect(out<Device>(answer, 'device').patient).toBeUndefined()
     expect(
       await found(bay, `DiagnosticReport?based-on=ServiceRequest/${ordered.order}&status=registered`),

@@ -86,17 +86,18 @@ const siteOf = (p: RecordReturnParameters, s: ReturnSituation, ctx: Context): Ch
 
 /** An end that was told before stands. Names that end: only for whoever may see the link. */
 const endStands = (link: LinkState, { worn, received }: { worn: Stated | undefined; received: Stated }) => {
-  const { endedAt } = link
+  const { endedAt, endedAtWritten } = link
   if (endedAt === undefined) return []
   const other = worn ? worn.instant !== endedAt : received.instant < endedAt
   const { at, text } = worn ?? received
-  return other ? [warning('end-stands', at, { found: text, expected: shown(endedAt) })] : []
+  return other ? [warning('end-stands', at, { found: text, expected: endedAtWritten ?? shown(endedAt) })] : []
 }
 
 const endOf = (link: LinkState, wornUntil: Stated | undefined, receivedAt: Stated): LinkState => {
   if (!isOpen(link)) return { ...link, returned: true }
-  const endedAt = wornUntil?.instant ?? receivedAt.instant
-  return { ...link, status: 'completed', endedAt, returned: true, ...(wornUntil === undefined && { endAssumed: true }) }
+  const { instant: endedAt, text: endedAtWritten } = wornUntil ?? receivedAt
+  const assumed = wornUntil === undefined && { endAssumed: true }
+  return { ...link, status: 'completed', endedAt, endedAtWritten, returned: true, ...assumed }
 }
 
 /** What has come back is not worn any more. */
@@ -122,8 +123,9 @@ const stateOf = (
     id: ctx.newId(),
     deviceId: s.device.id,
     receivedAt: at.received.instant,
+    receivedAtWritten: at.received.text,
     recordedAt: ctx.now,
-    ...(at.worn && { wornUntil: at.worn.instant }),
+    ...(at.worn && { wornUntil: at.worn.instant, wornUntilWritten: at.worn.text }),
     ...(condition && { condition: condition.value }),
     ...(readAt && { readAt: readAt.value }),
     ...(clock && { deviceClock: clock.value }),
