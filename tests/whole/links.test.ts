@@ -149,6 +149,10 @@ describe('a link', () => {
       ...twoIdentifiers(ordered.person),
     })
     expect(verdict(unknown)).toBe('404 not-known')
+    expect(unknown.body.issue?.[0]).toMatchObject({
+      expression: ['Parameters.parameter[0].value'],
+      diagnostics: expect.stringContaining(`Found: ${placers}|nobody-has-this.`),
+    })
   })
 
   test('by a placer number that two sources share is refused, unless the clinic sees one of the two alone', async () => {
@@ -161,7 +165,9 @@ describe('a link', () => {
       appliedAt: ago(60),
       ...twoIdentifiers(o.person),
     })
-    expect(verdict(await operate(ops, 'ServiceRequest/$link-device', said(ours)))).toContain('422 multiple-matches')
+    const several = await operate(ops, 'ServiceRequest/$link-device', said(ours))
+    expect(verdict(several)).toContain('422 multiple-matches')
+    expect(several.body.issue?.[0]?.diagnostics).toMatch(/Call it on the order itself.*\|SHARED-1, 2 orders/)
     const mine = await operate(otherClinic, 'ServiceRequest/$link-device', said(theirs))
     expect(out<DeviceUseStatement>(mine, 'link').basedOn).toEqual([{ reference: `ServiceRequest/${theirs.order}` }])
   })

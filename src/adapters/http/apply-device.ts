@@ -57,10 +57,13 @@ const orderNamed = async (
     ])
   const ids = await ordersNamed(runner.db, given.value, call.sight, call.caller.id)
   const [only, ...others] = ids
-  if (only === undefined) return refuse([refusal('not-known', given.at)])
-  return others.length === 0
-    ? accept(only)
-    : refuse([refusal('multiple-matches', given.at, { found: `${ids.length} orders` })])
+  const { system, value = '' } = given.value
+  const name = system === undefined ? value : `${system}|${value}`
+  if (only === undefined)
+    return refuse([refusal('not-known', given.at, { found: name, expected: 'the placer number of an order' })])
+  if (others.length === 0) return accept(only)
+  const note = "Call it on the order itself: ServiceRequest/{id}/…; a search by identifier finds each one's id."
+  return refuse([refusal('multiple-matches', given.at, { found: `${name}, ${ids.length} orders`, note })])
 }
 
 const orderOfCall = async (
