@@ -15,7 +15,7 @@ interface Types {
   Identifier: Identifier
   Reference: Reference
   CodeableConcept: CodeableConcept
-  /** A parameter with parts; read as it is. */
+  /** A parameter with parts: checked by its own table, read as it is. */
   parts: ParametersParameter
 }
 export type ParameterType = keyof Types
@@ -27,6 +27,8 @@ export interface ParameterSpec {
   /** What it means, for the OperationDefinition. */
   readonly about: string
   readonly codes?: readonly string[]
+  /** What a parameter with parts takes in them. */
+  readonly parts?: ParameterTable
 }
 
 export type ParameterTable = Readonly<Record<string, ParameterSpec>>
@@ -76,31 +78,59 @@ const readOne = (name: string, spec: ParameterSpec, parameter: ParametersParamet
 
 const isProblem = (x: object): x is Problem => 'severity' in x
 
-/**
- * Reads `body` by `table`.
- * @returns for each name a list of values with their places (empty when absent), or every problem: unknown names,
- * wrong types, missing and repeated parameters, codes outside their list.
- */
-export const readParameters = <T extends ParameterTable>(body: Parameters, table: T): Checked<ReadParameters<T>> => {
-  const given = (body.parameter ?? []).map((parameter, i) => ({ parameter, at: `Parameters.parameter[${i}]` }))
+interface Read {
+  readonly values: Record<string, Given<unknown>[]>
+  readonly problems: readonly Problem[]
+}
+
+/** @param at where the list stands */
+const readList = (list: readonly ParametersParameter[], table: ParameterTable, at: string): Read => {
+  const given = list.map((parameter, i) => ({ parameter, at: `${at}[${i}]` }))
   const names = Object.keys(table)
   const problems: Problem[] = given
     .filter(({ parameter }) => !names.includes(parameter.name))
-    .map(({ parameter, at }) =>
-      refusal('unknown-parameter', `${at}.name`, { found: parameter.name, expected: names.join(' | ') }),
+    .map(({ parameter, at: place }) =>
+      refusal('unknown-parameter', `${place}.name`, { found: parameter.name, expected: names.join(' | ') }),
     )
   const read: Record<string, Given<unknown>[]> = {}
   for (const [name, spec] of Object.entries(table)) {
     const mine = given.filter(({ parameter }) => parameter.name === name)
-    if (mine.length < spec.min)
-      problems.push(refusal('missing-parameter', 'Parameters.parameter', { expected: `${name} (${spec.type})` }))
-    for (const { at } of mine.slice(spec.max))
+    if (mine.length < spec.min) problems.push(refusal('missing-parameter', at, { expected: `${name} (${spec.type})` }))
+    for (const { at: place } of mine.slice(spec.max))
       problems.push(
-        refusal('wrong-cardinality', at, { found: `${mine.length} × ${name}`, expected: `at most ${spec.max}` }),
+        refusal('wrong-cardinality', place, { found: `${mine.length} × ${name}`, expected: `at most ${spec.max}` }),
       )
-    const values = mine.slice(0, spec.max).map(({ parameter, at }) => readOne(name, spec, parameter, at))
+    const kept = mine.slice(0, spec.max)
+    const values = kept.map(({ parameter, at: place }) => readOne(name, spec, parameter, place))
     problems.push(...values.filter(isProblem))
     read[name] = values.filter((v): v is Given<unknown> => !isProblem(v))
+    if (spec.parts === undefined) continue
+    for (const { parameter, at: place } of kept)
+      if (parameter.part) problems.push(...readList(parameter.part, spec.parts, `${place}.part`).problems)
   }
-  return problems.length > 0 ? refuse(problems) : accept(read as ReadParameters<T>)
+  return { values: read, problems }
+}
+
+/**
+ * One parameter of a body that is refused for others.
+ * @returns undefined where that parameter itself is among what is refused
+ */
+export const readAlone = <T extends ParameterTable, K extends string & keyof T>(
+  body: Parameters,
+  table: T,
+  name: K,
+): ReadParameters<T>[K] | undefined => {
+  const given = body.parameter?.filter((parameter) => parameter.name === name).length ?? 0
+  const { values } = readList(body.parameter ?? [], { [name]: table[name] as ParameterSpec }, 'Parameters.parameter')
+  return values[name]?.length === given ? (values[name] as ReadParameters<T>[K]) : undefined
+}
+
+/**
+ * Reads `body` by `table`.
+ * @returns for each name a list of values with their places (empty when absent), or every problem: unknown names,
+ * wrong types, missing and repeated parameters, codes outside their list, all of these in parts as well.
+ */
+export const readParameters = <T extends ParameterTable>(body: Parameters, table: T): Checked<ReadParameters<T>> => {
+  const { values, problems } = readList(body.parameter ?? [], table, 'Parameters.parameter')
+  return problems.length > 0 ? refuse(problems) : accept(values as ReadParameters<T>)
 }

@@ -117,6 +117,7 @@ export const refusals = table({
   'scan-disagrees': row(422, 'business-rule', 'Two statements about the device disagree.'),
   'too-few-identifiers': row(422, 'business-rule', 'Two independent patient identifiers must agree with the order.'),
   'identifier-disagrees': row(422, 'business-rule', "A patient identifier disagrees with the order's patient."),
+  'in-the-past': row(422, 'business-rule', 'The day lies in the past.'),
   'in-the-future': row(422, 'business-rule', 'The moment lies in the future.'),
   'before-birth': row(422, 'business-rule', "The moment lies before the patient's birth."),
   'ends-before-start': row(422, 'business-rule', 'The end does not lie after the start.'),
@@ -139,6 +140,13 @@ export const refusals = table({
   'identity-taken': row(409, 'duplicate', 'Another resource has this identity.'),
   // told as warnings only
   'not-all-included': row(422, 'too-costly', 'More belongs to this page than is included at once.'),
+  'not-evaluated': row(422, 'informational', 'It is kept and not evaluated yet.'),
+  'end-stands': row(422, 'business-rule', 'The link has ended at another moment already, and that end stands.'),
+  'recorded-already': row(
+    422,
+    'business-rule',
+    'This return was recorded already; what is told otherwise now is not kept.',
+  ),
   'expired-device': row(422, 'business-rule', 'The device was applied after its expiry date.'),
   'inactive-patient': row(
     422,
@@ -202,6 +210,10 @@ export const refusal = (code: RefusalCode, at: string | readonly string[] = '', 
 /** A problem that the caller is told about and that refuses nothing. */
 export const warning = (code: RefusalCode, at: string | readonly string[] = '', details: Details = {}): Problem =>
   problem('warning', code, at, details)
+
+/** What the caller should know, and is no trouble. */
+export const information = (code: RefusalCode, at: string | readonly string[] = '', details: Details = {}): Problem =>
+  problem('information', code, at, details)
 
 export const isRefusal = (p: Problem): boolean => p.severity === 'error'
 

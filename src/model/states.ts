@@ -108,6 +108,8 @@ export interface LinkState {
   readonly tiedAt: Instant
   readonly recordedAt: Instant
   readonly endedAt?: Instant
+  /** As it was stated, with its offset: as the end, as what the return said, or as when it came back. */
+  readonly endedAtWritten?: string
   readonly endReason?: LinkEndReason
   /** The end was not stated; it is when the device came back. */
   readonly endAssumed?: boolean
@@ -149,8 +151,11 @@ export interface ReturnState {
   /** Absent: nobody could tell to which site it belongs. */
   readonly site?: string
   readonly receivedAt: Instant
+  /** As stated, with its offset. */
+  readonly receivedAtWritten?: string
   readonly recordedAt: Instant
   readonly wornUntil?: Instant
+  readonly wornUntilWritten?: string
   readonly condition?: unknown
   readonly readAt?: string
   readonly deviceClock?: string
@@ -196,6 +201,9 @@ export interface StubState {
   readonly status: 'registered' | 'entered-in-error'
   readonly from: Instant
   readonly until: Instant
+  /** As stated, with their offsets. */
+  readonly fromWritten?: string
+  readonly untilWritten?: string
   readonly recordedAt: Instant
 }
 

@@ -36,6 +36,7 @@ export const extensions = {
   assumedEnd: `${home}/StructureDefinition/assumed-end`,
   likeliestCause: `${home}/StructureDefinition/likeliest-cause`,
   replacedLink: `${home}/StructureDefinition/replaced-link`,
+  notApplied: `${home}/StructureDefinition/not-applied`,
   timeZoneData: `${home}/StructureDefinition/time-zone-data`,
 } as const
 

@@ -16,7 +16,7 @@ import {
 import { recordNotApplied, recordNotAppliedParameters } from '../../src/flow/apply-device/record-not-applied.ts'
 import type { Context, Decision } from '../../src/flow/step.ts'
 import { type Checked, sentence, statusOf } from '../../src/model/problems.ts'
-import type { LinkState, OrderState, State } from '../../src/model/states.ts'
+import type { LinkState, OrderState, ReturnState, State } from '../../src/model/states.ts'
 import { codes, systems } from '../../src/model/systems.ts'
 import {
   accepted,
@@ -531,6 +531,18 @@ describe('a device that came back before anybody linked it', () => {
     expect(refusedBy(tie({}, worn, later))).toEqual(['ends-before-start'])
   })
 
+  const came = { receivedAtWritten: '2026-12-09T11:00:00+01:00' }
+  const worn = { ...came, wornUntil: at('2026-12-08T10:00:00Z'), wornUntilWritten: '2026-12-08T11:00:00+01:00' }
+  test.each<[string, Partial<ReturnState>, Values, string]>([
+    ['when it came back', came, {}, '2026-12-09T11:00:00+01:00'],
+    ['when it came off', worn, {}, '2026-12-08T11:00:00+01:00'],
+    ['with the link itself', worn, { endedAt: '2026-12-07T05:00:00-05:00' }, '2026-12-07T05:00:00-05:00'],
+  ])('has the end as it was stated %s', (_, over, values, end) => {
+    const decided = tie(values, loose(over), later)
+    expect(only(kind(decided, 'link')).endedAtWritten).toBe(end)
+    expect(only(kind(decided, 'stub'))).toMatchObject({ fromWritten: usual.appliedAt, untilWritten: end })
+  })
+
   test('is ended by the first of its returns', () => {
     const returns = [back({ id: uuid(31), receivedAt: at('2026-12-09T15:00:00Z') }), back()]
     expect(only(kind(tie({}, { returns }, later), 'return')).id).toBe(uuid(9))
@@ -557,11 +569,12 @@ describe('$end-link', () => {
     ['lost', 'stopped'],
     ['replaced', 'stopped'],
   ] as const)('%s makes the link %s and lets the device go', (reason, status) => {
-    const decided = end({ reason, note: 'skin irritation' })
+    const decided = end({ reason, note: 'skin irritation', endedAt: '2026-12-09T11:00:00+01:00' })
     expect(only(kind(decided, 'link'))).toMatchObject({
       status,
       endReason: reason,
       endedAt: at('2026-12-09T10:00:00Z'),
+      endedAtWritten: '2026-12-09T11:00:00+01:00',
       endNote: 'skin irritation',
     })
     expect(only(kind(decided, 'device')).patientId).toBeUndefined()
@@ -680,8 +693,8 @@ describe('$record-application', () => {
 })
 
 describe('$record-not-applied', () => {
-  const record = (values: object, over: Partial<OrderState> = {}, links: LinkState[] = []) =>
-    recordNotApplied(call(recordNotAppliedParameters, { reason: 'no-show', ...values }), order(over), links, now)
+  const record = (values: object, over: Partial<OrderState> = {}, links: LinkState[] = [], ctx: Context = now) =>
+    recordNotApplied(call(recordNotAppliedParameters, { reason: 'no-show', ...values }), order(over), links, ctx)
 
   test.each<[string, object, string | undefined]>([
     ['a no-show keeps its day', {}, today],
@@ -695,6 +708,39 @@ describe('$record-not-applied', () => {
     expect(state.notApplied?.recordedAt).toBe(now.now)
   })
 
+  test('leaves who said so, why, the new day and the note with the order', () => {
+    const decided = record({ reason: 'rescheduled', newDate: '2026-12-02', note: 'called from home' })
+    const [provenance, audit] = accepted(decided).records as [Provenance, AuditEvent]
+    expect(provenance).toMatchObject({
+      resourceType: 'Provenance',
+      target: [{ reference: `ServiceRequest/${ids.order}` }],
+      recorded: now.now,
+      reason: [{ coding: [{ system: systems.notApplied, code: 'rescheduled' }] }],
+      agent: [{ who: { identifier: { value: 'bay-3' } } }],
+      extension: [
+        {
+          extension: [
+            { url: 'day', valueDate: today },
+            { url: 'newDate', valueDate: '2026-12-02' },
+            { url: 'note', valueString: 'called from home' },
+          ],
+        },
+      ],
+    })
+    expect(audit.entity?.slice(0, 2).map((e) => e.what?.reference)).toEqual([
+      `Patient/${ids.patient}`,
+      `ServiceRequest/${ids.order}`,
+    ])
+    expect(JSON.stringify(audit)).not.toContain('called')
+  })
+
+  test('told of no day and without another word has no extension, which would be empty', () => {
+    const { visitDay: _visit, orderedDay: _ordered, ...dayless } = order()
+    const p = call(recordNotAppliedParameters, { reason: 'unfit' })
+    const [provenance] = accepted(recordNotApplied(p, dayless, [], now)).records ?? []
+    expect(provenance).not.toHaveProperty('extension')
+  })
+
   test('told again changes nothing', () => {
     const told = only(kind(record({ newDate: '2026-12-02' }), 'order'))
     expect(accepted(record({ newDate: '2026-12-02' }, told)).changes).toEqual([])
@@ -705,8 +751,34 @@ describe('$record-not-applied', () => {
     ['a recorder is on the patient', {}, [link()], ['order-linked']],
     ['the new date is none', { newDate: '2026-02-30' }, [], ['wrong-value']],
     ['the new date is only a month', { newDate: '2026-12' }, [], ['wrong-value']],
+    ['the new date is over', { newDate: '2026-11-24' }, [], ['in-the-past']],
+    [
+      'a recorder is on the patient and the new date is over',
+      { newDate: '2026-11-24' },
+      [link()],
+      ['in-the-past', 'order-linked'],
+    ],
   ])('is refused where %s', (_, values, links, problems) => {
     expect(refusedBy(record(values, {}, links))).toEqual(problems)
+  })
+
+  test.each<[string, string, string, string[]]>([
+    ['the site’s own day, not that of UTC', '2026-12-01T02:00:00Z', '2026-11-30', []],
+    ['which may be a day before', '2026-12-01T02:00:00Z', '2026-11-29', ['in-the-past']],
+    ['and is over at its midnight', '2026-12-01T08:00:00Z', '2026-11-30', ['in-the-past']],
+  ])('holds the new date against %s: at %s %s', (_, instant, newDate, problems) => {
+    const sites = parties.sites.map((site) => ({ ...site, timeZone: 'America/Los_Angeles' }))
+    const ctx = { ...context(instant), parties: { ...parties, sites } }
+    const decided = record({ newDate }, {}, [], ctx)
+    expect(refusedBy(decided)).toEqual(problems)
+    if (!decided.ok)
+      expect(decided.problems[0]?.at).toEqual([expect.stringMatching(/^Parameters\.parameter\[\d\]\.value$/)])
+  })
+
+  test('told again is answered again when its new date has come and gone', () => {
+    const told = only(kind(record({ newDate: '2026-12-02' }), 'order'))
+    const later = record({ newDate: '2026-12-02' }, told, [], context('2026-12-09T12:00:00Z'))
+    expect(accepted(later).changes).toEqual([])
   })
 
   test('is taken where the recorder was fitted in error or came off', () => {

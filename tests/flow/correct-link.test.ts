@@ -339,10 +339,16 @@ describe('$correct-link of a wear that is over', () => {
     ).toEqual([uuid(9)])
   })
 
-  test('keeps why it ended', () => {
-    const old = link({ status: 'stopped', endedAt: at('2026-11-26T10:00:00Z'), endReason: 'failed' })
+  test('keeps why it ended, and when in the words of then', () => {
+    const endedAtWritten = '2026-11-26T11:00:00+01:00'
+    const old = link({ status: 'stopped', endedAt: at('2026-11-26T10:00:00Z'), endedAtWritten, endReason: 'failed' })
     const decided = correct({ appliedAt: `${today}T08:00:00Z` }, { old, right: situation({ links: [old] }) })
-    expect(made(decided)).toMatchObject({ status: 'stopped', endReason: 'failed', endedAt: old.endedAt })
+    expect(made(decided)).toMatchObject({
+      status: 'stopped',
+      endReason: 'failed',
+      endedAt: old.endedAt,
+      endedAtWritten,
+    })
     expect(final(decided, 'device')?.patientId).toBeUndefined()
   })
 })

@@ -246,11 +246,14 @@ describe('the MeasureReport', () => {
     expect(new Set(ids.map((r) => r.id)).size).toBe(4)
   })
 
-  test('leads a collection in which every entry has its fullUrl, the same bytes each time', () => {
+  // R4 Bundle, entry.fullUrl: a URN where it does not say on which server the resource is
+  test('leads a collection in which every entry has its fullUrl, the same bytes each time and wherever it runs', () => {
     const made = () => eveningBundle(evening({ applications: [application()] }))
-    expect(made().entry?.map((e) => e.fullUrl)).toEqual(
-      made().entry?.map((e) => `https://daybind.example/fhir/${e.resource?.resourceType}/${e.resource?.id}`),
-    )
+    const uuidUrn = /^urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-[1-8][0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}$/
+    for (const { fullUrl, resource } of made().entry ?? []) {
+      expect(fullUrl).toBe(`urn:uuid:${resource?.id}`)
+      expect(fullUrl).toMatch(uuidUrn)
+    }
     expect(made().entry?.map((e) => e.resource?.resourceType)).toEqual(['MeasureReport', 'DetectedIssue'])
     expect(JSON.stringify(made())).toBe(JSON.stringify(made()))
   })

@@ -10,7 +10,13 @@ const table = {
   scan: { type: 'string', min: 0, max: 2, about: 'A barcode.' },
   asOf: { type: 'instant', min: 0, max: 1, about: 'As of when.' },
   site: { type: 'Identifier', min: 0, max: 1, about: 'Where.' },
-  diary: { type: 'parts', min: 0, max: 3, about: 'An entry.' },
+  diary: {
+    type: 'parts',
+    min: 0,
+    max: 3,
+    about: 'An entry.',
+    parts: { symptom: { type: 'string', min: 1, max: 1, about: 'What was felt.' } },
+  },
 } as const satisfies ParameterTable
 
 const read = (...parameter: ParametersParameter[]) => readParameters({ resourceType: 'Parameters', parameter }, table)
@@ -70,6 +76,29 @@ describe('the parameters of an operation', () => {
       'parts where a value is due',
       [{ name: 'reason', part: [reason] }],
       ['wrong-type at Parameters.parameter[0].part'],
+    ],
+    [
+      'parts that are not in its table',
+      [
+        reason,
+        {
+          name: 'diary',
+          part: [
+            { name: 'mood', valueString: 'x' },
+            { name: 'symptom', valueCode: 'y' },
+          ],
+        },
+      ],
+      ['unknown-parameter at Parameters.parameter[1].part[0].name'],
+    ],
+    [
+      'parts of another type',
+      [
+        reason,
+        { name: 'diary', part: [{ name: 'symptom', valueBoolean: true }] },
+        { name: 'diary', part: [{ name: 'symptom', part: [reason] }] },
+      ],
+      ['wrong-type at Parameters.parameter[1].part[0].value', 'wrong-type at Parameters.parameter[2].part[0].part'],
     ],
     ['no value', [{ name: 'reason' }], ['missing-element at Parameters.parameter[0]']],
     ['blanks', [reason, { name: 'scan', valueString: '  ' }], ['empty-value at Parameters.parameter[1].value']],

@@ -1,3 +1,4 @@
+import type { ParametersParameter } from 'fhir/r4.js'
 import { describe, expect, test } from 'vitest'
 import {
   type ReturnSituation,
@@ -6,7 +7,9 @@ import {
   wearOf,
 } from '../../src/flow/return-device/record-return.ts'
 import type { Decision } from '../../src/flow/step.ts'
+import { readParameters } from '../../src/model/parameters.ts'
 import type { Checked } from '../../src/model/problems.ts'
+import { linkResource, stubObservation, stubReport } from '../../src/model/resources/link-resources.ts'
 import type { LinkState, State } from '../../src/model/states.ts'
 import { systems } from '../../src/model/systems.ts'
 import {
@@ -49,6 +52,8 @@ const give = (values: Values = {}, over: Partial<ReturnSituation> = {}, ctx = la
     situation(over),
     ctx,
   )
+
+const warned = (decided: Checked<Decision<unknown>>) => accepted(decided).warnings.map((w) => w.code)
 
 const unlinked = { links: [], tasks: [], device: device() }
 
@@ -111,6 +116,36 @@ describe('the return of a linked device', () => {
     expect(final(decided, 'link')).toMatchObject(expected)
     expect(final(decided, 'link')?.endAssumed ?? false).toBe(expected.endAssumed ?? false)
     expect(final(decided, 'stub')?.until).toBe(expected.endedAt)
+  })
+
+  test.each<[string, Values, string]>([
+    ['came back', { receivedAt: '2026-12-09T11:00:00+01:00' }, '2026-12-09T11:00:00+01:00'],
+    ['came off', { wornUntil: '2026-12-08T05:00:00-05:00' }, '2026-12-08T05:00:00-05:00'],
+  ])('shows the end as it was stated, with its offset, when the recorder %s', (_, values, end) => {
+    const decided = give(values, { links: [link({ appliedAtWritten: `${today}T10:00:00+01:00` })] })
+    const period = { start: `${today}T10:00:00+01:00`, end }
+    const [ended, made] = [final(decided, 'link'), final(decided, 'stub')]
+    expect(ended && linkResource(ended).timingPeriod).toMatchObject(period)
+    expect(made && stubObservation(made).effectivePeriod).toEqual(period)
+    expect(made && stubReport(made).effectivePeriod).toEqual(period)
+  })
+
+  const ended = { status: 'stopped', endedAt: at('2026-12-05T08:00:00Z'), endReason: 'failed' } as const
+  test.each<[string, Values, Partial<LinkState>, string[]]>([
+    ['came off at another moment than its end', { wornUntil: '2026-12-05T08:00:01Z' }, ended, ['end-stands']],
+    ['came off in the moment of its end', { wornUntil: '2026-12-05T08:00:00Z' }, ended, []],
+    ['came off when nobody had told', { wornUntil: '2026-12-05T08:00:01Z' }, {}, []],
+    ['came back before its end', { receivedAt: '2026-12-05T07:59:59Z' }, ended, ['end-stands']],
+    ['came back after its end', {}, ended, []],
+  ])('that %s is told so', (_, values, before, codes) => {
+    const decided = give(values, { links: [link(before)] })
+    expect(warned(decided)).toEqual(codes)
+    const [warning] = accepted(decided).warnings
+    if (warning)
+      expect([warning.found, warning.expected]).toEqual([
+        values.wornUntil ?? values.receivedAt,
+        '2026-12-05T08:00:00.000Z',
+      ])
   })
 
   test('told again is answered again, and nothing is made', () => {
@@ -256,8 +291,95 @@ describe('a return', () => {
     expect(problemsOf(give({ wornUntil: '2026-12-09T10:00:00Z' }))).toEqual([])
   })
 
+  // the contract, section 6: at, or date and time, and symptom
+  const felt = { name: 'symptom', valueString: 'palpitations' }
+  const moment = { name: 'at', valueDateTime: '2026-12-01T08:00:00Z' }
+  const day = { name: 'date', valueDate: '2026-12-01' }
+  const time = { name: 'time', valueString: 'after lunch' }
+
+  test.each<[string, ParametersParameter[], string[]]>([
+    ['a moment', [moment, felt], []],
+    ['a day and a time as written', [day, time, felt], []],
+    ['a day whose time nobody wrote', [day, felt], []],
+    ['no symptom', [moment], ['missing-parameter part']],
+    ['no time', [felt], ['missing-parameter part']],
+    ['a time of no day', [time, felt], ['missing-parameter part']],
+    ['a moment and a day', [moment, day, felt], ['wrong-parameter part[1].value']],
+    [
+      'a moment without offset',
+      [{ ...moment, valueDateTime: '2026-12-01T08:00:00' }, felt],
+      ['missing-offset part[0].value'],
+    ],
+    [
+      'a moment that is only a day',
+      [{ ...moment, valueDateTime: '2026-12-01' }, felt],
+      ['moment-needs-seconds part[0].value'],
+    ],
+    ['a day that is only a month', [{ ...day, valueDate: '2026-12' }, felt], ['wrong-value part[0].value']],
+    ['a symptom twice', [moment, felt, felt], ['wrong-cardinality part[2]']],
+    ['a moment that is a string', [{ name: 'at', valueString: 'noon' }, felt], ['wrong-type part[0].value']],
+    [
+      'a part of another name',
+      [moment, felt, { name: 'mood', valueString: 'low' }],
+      ['unknown-parameter part[2].name'],
+    ],
+  ])('with a diary entry of %s', (_, part, problems) => {
+    const parameter = [
+      { name: 'scan', valueString: label },
+      { name: 'receivedAt', valueDateTime: '2026-12-09T10:00:00Z' },
+      { name: 'diary', part: [moment, felt] },
+      { name: 'diary', part },
+    ]
+    const read = readParameters({ resourceType: 'Parameters', parameter }, recordReturnParameters)
+    const decided = read.ok ? recordReturn(read.value, situation(), later) : read
+    expect(problemsOf(decided).map((p) => `${p.code} ${p.at}`)).toEqual(
+      problems.map((p) => p.replace(' ', ' Parameters.parameter[3].')),
+    )
+  })
+
+  test.each<[string, Values, string[]]>([
+    ['a reading of the clock and no moment of it', { deviceClock: '2026-12-09T11:00:30Z' }, ['missing-parameter']],
+    ['a moment and no reading', { readAt: '2026-12-09T11:00:00Z' }, ['missing-parameter']],
+    [
+      'a read-out in the future',
+      { readAt: '2026-12-09T12:02:01Z', deviceClock: '2026-12-09T11:00:30Z' },
+      ['in-the-future'],
+    ],
+    ['a clock that was never set', { readAt: '2026-12-09T11:00:00Z', deviceClock: '2000-01-01T00:00:00Z' }, []],
+  ])('with %s', (_, values, problems) => {
+    expect(refusedBy(give(values))).toEqual(problems)
+  })
+
+  test.each<[string, Partial<ReturnSituation>]>([
+    ['linked', {}],
+    ['linked to nobody', unlinked],
+  ])('of a device that is %s says what is kept and not evaluated, where there is any', (_, over) => {
+    const entry = [moment, felt]
+    const told = (values: Values) =>
+      accepted(give(values, over)).warnings.map((w) => [w.severity, w.code, w.found, w.at.length])
+    expect(told({})).toEqual([])
+    expect(told({ mark: ['2026-12-01T00:00:00Z', '2026-12-02T00:00:00Z'], diary: [entry, entry] })).toEqual([
+      ['information', 'not-evaluated', 'mark, diary', 2],
+    ])
+    expect(told({ readAt: '2026-12-09T11:00:00Z', deviceClock: '2026-12-09T11:00:30Z' })).toEqual([
+      ['information', 'not-evaluated', 'deviceClock', 1],
+    ])
+  })
+
+  test('told again says so where it tells something else, which is not kept', () => {
+    const mark = ['2026-12-01T00:00:00Z']
+    const first = back({ linkId: ids.link, orderId: ids.order, marks: mark })
+    const again = (values: Values) => {
+      const decided = give(values, { returns: [first], stubs: [stub()], links: [link({ returned: true })] })
+      return [accepted(decided).changes.length, ...warned(decided)]
+    }
+    expect(again({ mark })).toEqual([0, 'not-evaluated'])
+    expect(again({})).toEqual([0, 'recorded-already'])
+    expect(again({ mark, wornUntil: '2026-12-08T10:00:00Z' })).toEqual([0, 'recorded-already'])
+  })
+
   test('keeps the clock pair, the marks and the diary as they were written', () => {
-    const entry = [{ name: 'symptom', valueString: 'palpitations' }]
+    const entry = [moment, felt]
     const kept = final(
       give({
         readAt: '2026-12-09T11:00:00+00:00',

@@ -215,6 +215,29 @@ describe('$link-device', () => {
     expect(await counts()).toEqual(before)
   })
 
+  const noOrder = told('missing-parameter', 'Parameters.parameter', 'Expected: order (Identifier), the placer number.')
+  const noMoment = told('missing-parameter', 'Parameters.parameter', 'Expected: appliedAt (dateTime).')
+  const [scan] = good as [Named, ...Named[]]
+  const unreadable = { name: 'order', valueString: 'OPERATIONS' }
+  it.each<[string, unknown, readonly Told[]]>([
+    ['neither an order nor a moment', parameters(scan), [noOrder, noMoment]],
+    ['nothing at all', undefined, [noOrder, noMoment]],
+    ['no order', parameters(...good), [noOrder]],
+    [
+      'an order of another type and no moment',
+      parameters(scan, unreadable),
+      [told('wrong-type', at(1), 'Found: valueString. Expected: order as valueIdentifier.'), noMoment],
+    ],
+    [
+      'no order, and what is no FHIR, which is told first',
+      parameters({ name: 'birthDate' }),
+      [told('broken-invariant', at(0, ''), oneOf)],
+    ],
+  ])('on the type, with %s', async (_, body, issues) => {
+    const answer = await clinic('POST', '/fhir/ServiceRequest/$link-device', body === undefined ? {} : { body })
+    expect([answer.status, answer.body]).toEqual([400, outcome(...issues)])
+  })
+
   it('a moment beyond the year 9999 is in the future', async () => {
     const body = withOne(1, { name: 'appliedAt', valueDateTime: '9999-12-31T23:59:59Z' })
     const answer = await clinic('POST', `/fhir/ServiceRequest/${order}/$link-device`, { body })

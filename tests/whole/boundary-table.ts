@@ -719,6 +719,8 @@ export const readable: Readonly<Record<string, Sight>> = {
   'back.DeviceUseStatement': flow,
   'worn.DetectedIssue': withoutReader,
   'worn.Provenance': withoutReader,
+  // that the patient missed a visit once, of an order that the reading service knows
+  'back.Provenance': withoutReader,
   'worn.Encounter': withoutReader,
   'worn.Appointment': withoutReader,
   'worn.Practitioner': sourceAlone,
@@ -728,6 +730,7 @@ export const readable: Readonly<Record<string, Sight>> = {
   'worn.Condition': sourceAlone,
   'worn.MeasureReport': seen(false, true, false),
   'worn.AuditEvent': seen(false, false, false),
+  'back.AuditEvent': seen(false, false, false),
 }
 
 const columnsOf = (sight: Sight, yes: string, none: string): Columns => [
@@ -810,7 +813,9 @@ const searched: readonly Searched[] = [
   ['worn.DetectedIssue', 'implicated', to('DeviceUseStatement', 'worn.DeviceUseStatement')],
   ['worn.MeasureReport', 'reporter:identifier', (c) => `https://daybind.example/sites|${c.site}`],
   ['worn.Provenance', 'target', to('DeviceUseStatement', 'worn.DeviceUseStatement')],
+  ['back.Provenance', 'target', to('ServiceRequest', 'back.ServiceRequest')],
   ['worn.AuditEvent', 'entity', to('DeviceUseStatement', 'worn.DeviceUseStatement')],
+  ['back.AuditEvent', 'entity', to('ServiceRequest', 'back.ServiceRequest')],
   ['worn.AuditEvent', 'patient', patient],
   kept('Encounter'),
   ['worn.Encounter', 'patient', patient],

@@ -107,6 +107,11 @@ const makeKind = async (service: TestService, c: Cell, kind: Kind): Promise<Ids>
       if (resource?.id) ids[`${kind}.${resource.resourceType}`] = resource.id
   }
   if (kind === 'open') return ids
+  if (kind === 'back')
+    await operate(
+      `/fhir/ServiceRequest/${ids['back.ServiceRequest']}/$record-not-applied`,
+      call({ name: 'reason', valueCode: 'no-show' }, { name: 'note', valueString: family(c, kind) }),
+    )
   await operate(
     `/fhir/ServiceRequest/${ids[`${kind}.ServiceRequest`]}/$link-device`,
     call(scan(serial(c, kind)), at('appliedAt', applied), ...twoIdentifiers(c, kind)),
@@ -122,10 +127,13 @@ const besides = async (service: TestService, ids: Ids): Promise<Ids> => {
   const link = `DeviceUseStatement/${idOf(ids, 'worn.DeviceUseStatement')}`
   const first = async (type: string, query: string) => (await found(ops, type, query))[0] ?? ''
   const order = idOf(ids, 'worn.ServiceRequest')
+  const missed = `ServiceRequest/${idOf(ids, 'back.ServiceRequest')}`
   const { body } = await ops<{ deliveries: { id: string }[] }>('GET', `/deliveries?order=${order}`)
   return {
     'worn.DetectedIssue': await first('DetectedIssue', `implicated=${link}`),
     'worn.Provenance': await first('Provenance', `target=${link}`),
+    'back.Provenance': await first('Provenance', `target=${missed}`),
+    'back.AuditEvent': await first('AuditEvent', `entity=${missed}`),
     'worn.AuditEvent': await first('AuditEvent', `entity=${link}`),
     'worn.delivery': body.deliveries[0]?.id ?? '',
   }

@@ -245,7 +245,7 @@ describe('a Wednesday with everything in it', () => {
     expect(figures(measure, 'taken')).toEqual([6, 6, 1, 0.1667])
     expect(answer.text).toContain('"measureScore":{"value":0.6667}')
     const entries = bundleOf(answer).entry ?? []
-    expect(entries.every((e) => e.fullUrl?.endsWith(`/${e.resource?.resourceType}/${e.resource?.id}`))).toBe(true)
+    expect(entries.every((e) => e.fullUrl === `urn:uuid:${e.resource?.id}`)).toBe(true)
     expect(new Set(entries.map((e) => e.resource?.resourceType))).toEqual(new Set(['MeasureReport', 'DetectedIssue']))
   })
 

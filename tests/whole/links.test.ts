@@ -149,6 +149,10 @@ describe('a link', () => {
       ...twoIdentifiers(ordered.person),
     })
     expect(verdict(unknown)).toBe('404 not-known')
+    expect(unknown.body.issue?.[0]).toMatchObject({
+      expression: ['Parameters.parameter[0].value'],
+      diagnostics: expect.stringContaining(`Found: ${placers}|nobody-has-this.`),
+    })
   })
 
   test('by a placer number that two sources share is refused, unless the clinic sees one of the two alone', async () => {
@@ -161,7 +165,9 @@ describe('a link', () => {
       appliedAt: ago(60),
       ...twoIdentifiers(o.person),
     })
-    expect(verdict(await operate(ops, 'ServiceRequest/$link-device', said(ours)))).toContain('422 multiple-matches')
+    const several = await operate(ops, 'ServiceRequest/$link-device', said(ours))
+    expect(verdict(several)).toContain('422 multiple-matches')
+    expect(several.body.issue?.[0]?.diagnostics).toMatch(/Call it on the order itself.*\|SHARED-1, 2 orders/)
     const mine = await operate(otherClinic, 'ServiceRequest/$link-device', said(theirs))
     expect(out<DeviceUseStatement>(mine, 'link').basedOn).toEqual([{ reference: `ServiceRequest/${theirs.order}` }])
   })
@@ -520,7 +526,7 @@ describe('$end-link', () => {
     const answer = await operate(bay, `DeviceUseStatement/${id}/$end-link`, { endedAt, why, note: 'told at the desk' })
     const ended = out<DeviceUseStatement>(answer, 'link')
     expect(ended).toMatchObject({ status, note: [{ text: 'told at the desk' }] })
-    expect(new Date(ended.timingPeriod?.end ?? '')).toEqual(new Date(endedAt))
+    expect(ended.timingPeriod?.end).toBe(endedAt)
     expect(JSON.stringify(ended.extension)).toContain(why)
     expect((await read<Device>(bay, `Device/${device.id}`)).patient).toBeUndefined()
     const again = await operate(bay, `DeviceUseStatement/${id}/$end-link`, { endedAt, why, note: 'told at the desk' })
@@ -702,6 +708,24 @@ describe('$record-not-applied', () => {
     const ordered = await sendOrder(ehr, { visit: '2026-11-25' })
     const answer = await record(ordered.order, { why, note: 'called' })
     expect(out<ServiceRequest>(answer, 'order').id).toBe(ordered.order)
+    const target = `Provenance?target=ServiceRequest/${ordered.order}`
+    const [said, ...more] = await found<Provenance>(bay, target)
+    expect(more).toEqual([])
+    expect(said?.reason?.[0]?.coding?.[0]?.code).toBe(why)
+    expect(said?.agent[0]?.who.identifier?.value).toBe('bay-3')
+    expect(said?.extension?.[0]?.extension).toContainEqual({ url: 'note', valueString: 'called' })
+    expect(await found(ehr, target)).toHaveLength(1)
+    expect(await found(otherClinic, target)).toEqual([])
+    const audit = await found<AuditEvent>(ops, `AuditEvent?entity=ServiceRequest/${ordered.order}`)
+    expect(audit.map((a) => a.agent[0]?.who?.identifier?.value)).toEqual(['bay-3'])
+  })
+
+  test('goes where the order goes, and the clinic that it has left is told no more', async () => {
+    const ordered = await sendOrder(ehr, { visit: '2026-11-25' })
+    await record(ordered.order, { why: 'declined' })
+    await sendOrder(ehr, { ...ordered, placer: ordered.placer.value ?? '', visit: '2026-11-25', site: 'quarry-lane' })
+    const target = `Provenance?target=ServiceRequest/${ordered.order}`
+    expect([await found(bay, target), await found(otherClinic, target)].map((list) => list.length)).toEqual([0, 1])
   })
 
   test('is refused for an order whose recorder is on, and with a reason that is none', async () => {

@@ -199,7 +199,7 @@ export const requestKinds = (known: Known): readonly Sent[] => {
       `/fhir/ServiceRequest/${known.order}/$record-not-applied`,
       call(
         { name: 'reason', valueCode: 'no-show' },
-        { name: 'newDate', valueDate: '2026-03-12' },
+        { name: 'newDate', valueDate: '2099-03-12' },
         string('note', `${stem} note`),
       ),
     ),

@@ -149,6 +149,9 @@ const rarities = async (): Promise<void> => {
   const held = await sendOrder(ehr)
   for (const status of ['on-hold', 'completed'] as const)
     await sendOrder(ehr, { person: held.person, placer: held.placer.value ?? '', status })
+  const missed = await sendOrder(ehr, { site: tern })
+  await operate(bay, `ServiceRequest/${missed.order}/$record-not-applied`, { why: 'no-show', note: 'Nobody came.' })
+  await sendOrder(ehr, { person: missed.person, placer: missed.placer.value ?? '', site: lane })
   const [before, serial] = [seconds(await present(), -7200), newSerial()]
   await operate(bay, 'Device/$record-return', { scan: label(serial), receivedAt: seconds(before, 3600) })
   const answer = await link(bay, await sendOrder(ehr), { scan: label(serial), appliedAt: before })
@@ -227,7 +230,7 @@ test('the command says so, while the service runs, and status 1 when anything wa
       `resources: Device/${shown} (seen_by)`,
       `resources: Task/${said} (version)`,
       `resources: Patient/${word} (content, names)`,
-      'resources: records of links: Provenance missing',
+      'resources: records of what was done: Provenance missing',
       `names: Patient/${stray} surplus`,
       `identities: ServiceRequest/${renamed} missing`,
       `identities: ServiceRequest/${renamed} surplus`,

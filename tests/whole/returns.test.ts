@@ -1,5 +1,13 @@
 /** A worn recorder comes back, over HTTP: contract sections 3, 6 and 7. */
-import type { DetectedIssue, Device, DeviceUseStatement, DiagnosticReport, Observation, Task } from 'fhir/r4.js'
+import type {
+  DetectedIssue,
+  Device,
+  DeviceUseStatement,
+  DiagnosticReport,
+  Observation,
+  OperationOutcome,
+  Task,
+} from 'fhir/r4.js'
 import { afterAll, describe, expect, test } from 'vitest'
 import { startReadingService } from '../../src/testkit/reading-service.ts'
 import { noonZone } from '../bench/processes.ts'
@@ -68,7 +76,7 @@ describe('a linked recorder that comes back', () => {
     expect(names(answer).toSorted()).toEqual(['link', 'observation', 'report'])
     const link = out<DeviceUseStatement>(answer, 'link')
     expect(link).toMatchObject({ id, status: 'completed', timingPeriod: { start: before.timingPeriod?.start } })
-    expect(new Date(link.timingPeriod?.end ?? '')).toEqual(new Date(receivedAt))
+    expect(link.timingPeriod?.end).toBe(receivedAt)
     expect(JSON.stringify(link.timingPeriod?.extension)).toContain('assumed')
     const observation = out<Observation>(answer, 'observation')
     const report = out<DiagnosticReport>(answer, 'report')
@@ -80,8 +88,7 @@ describe('a linked recorder that comes back', () => {
     expect(observation).toMatchObject({ ...common, device: { reference: `Device/${device}` } })
     expect(report).toMatchObject({ ...common, result: [{ reference: `Observation/${observation.id}` }] })
     for (const stub of [observation, report]) {
-      expect(new Date(stub.effectivePeriod?.start ?? '')).toEqual(new Date(before.timingPeriod?.start ?? ''))
-      expect(new Date(stub.effectivePeriod?.end ?? '')).toEqual(new Date(receivedAt))
+      expect(stub.effectivePeriod).toEqual({ start: before.timingPeriod?.start, end: receivedAt })
       expect(Object.keys(stub).filter((k) => /^(value|conclusion|interpretation|presented)/.test(k))).toEqual([])
     }
     expect((await read<Device>(bay, `Device/${device}`)).patient).toBeUndefined()
@@ -106,7 +113,7 @@ describe('a linked recorder that comes back', () => {
     const { serial } = await linked()
     const wornUntil = ago(3600)
     const link = out<DeviceUseStatement>(await giveBack({ scan: label(serial), wornUntil }), 'link')
-    expect(new Date(link.timingPeriod?.end ?? '')).toEqual(new Date(wornUntil))
+    expect(link.timingPeriod?.end).toBe(wornUntil)
     expect(link.timingPeriod?.extension).toBeUndefined()
   })
 
@@ -114,10 +121,19 @@ describe('a linked recorder that comes back', () => {
     const { serial, id } = await linked()
     const endedAt = ago(1800)
     await operate(bay, `DeviceUseStatement/${id}/$end-link`, { endedAt, why: 'failed' })
-    const answer = await giveBack({ scan: label(serial), wornUntil: ago(900) })
+    const wornUntil = ago(900)
+    const back = { scan: label(serial), wornUntil }
+    // whoever may not see the link is not told when it ended
+    const elsewhere = await giveBack(back, otherClinic, true)
+    expect([elsewhere.status, names(elsewhere)]).toEqual([200, []])
+    const answer = await giveBack(back)
+    const outcome = out<OperationOutcome>(answer, 'outcome')
+    expect(codesOf(outcome)).toEqual(['end-stands'])
+    expect(outcome.issue[0]?.diagnostics).toContain(wornUntil)
+    expect(outcome.issue[0]?.diagnostics).toContain(endedAt.slice(0, 19))
     const link = out<DeviceUseStatement>(answer, 'link')
     expect(link.status).toBe('stopped')
-    expect(new Date(link.timingPeriod?.end ?? '')).toEqual(new Date(endedAt))
+    expect(link.timingPeriod?.end).toBe(endedAt)
     expect(names(answer)).toContain('report')
   })
 
@@ -203,7 +219,7 @@ describe('a recorder that is linked to nobody', () => {
     const answer = await link(bay, ordered, { scan, appliedAt: ago(3600) })
     const made = out<DeviceUseStatement>(answer, 'link')
     expect(made.status).toBe('completed')
-    expect(new Date(made.timingPeriod?.end ?? '')).toEqual(new Date(receivedAt))
+    expect(made.timingPeriod?.end).toBe(receivedAt)
     expect(out<Device>(answer, 'device').patient).toBeUndefined()
     expect(
       await found(bay, `DiagnosticReport?based-on=ServiceRequest/${ordered.order}&status=registered`),

@@ -41,7 +41,7 @@ import {
   withFreshLocks,
 } from '../postgres/run-step.ts'
 import { type Call, problemReply, type Reply, type Route, toldReply } from './call.ts'
-import { absent, type Out, stepCall, takeParameters, tellParameters } from './operation.ts'
+import { absent, type Out, stepCall, takeAlone, takeParameters, tellParameters } from './operation.ts'
 
 const clinic = ['clinic', 'operator'] as const
 
@@ -57,10 +57,13 @@ const orderNamed = async (
     ])
   const ids = await ordersNamed(runner.db, given.value, call.sight, call.caller.id)
   const [only, ...others] = ids
-  if (only === undefined) return refuse([refusal('not-known', given.at)])
-  return others.length === 0
-    ? accept(only)
-    : refuse([refusal('multiple-matches', given.at, { found: `${ids.length} orders` })])
+  const { system, value = '' } = given.value
+  const name = system === undefined ? value : `${system}|${value}`
+  if (only === undefined)
+    return refuse([refusal('not-known', given.at, { found: name, expected: 'the placer number of an order' })])
+  if (others.length === 0) return accept(only)
+  const note = "Call it on the order itself: ServiceRequest/{id}/…; a search by identifier finds each one's id."
+  return refuse([refusal('multiple-matches', given.at, { found: `${name}, ${ids.length} orders`, note })])
 }
 
 const orderOfCall = async (
@@ -102,9 +105,9 @@ const linkOnce =
   (runner: StepRunner) =>
   async (call: Call): Promise<Reply> => {
     const read = takeParameters(call, linkDeviceParameters)
-    const named = call.params.id !== undefined
-    const order = read.ok || named ? await orderOfCall(runner, call, read.ok ? read.value.order[0] : undefined) : read
-    if (!read.ok || !order.ok) return problemReply([...new Set([order, read])].flatMap((r) => (r.ok ? [] : r.problems)))
+    const given = read.ok ? read.value.order : takeAlone(call, linkDeviceParameters, 'order')
+    const order = given || call.params.id !== undefined ? await orderOfCall(runner, call, given?.[0]) : refuse([])
+    if (!read.ok || !order.ok) return problemReply([order, read].flatMap((r) => (r.ok ? [] : r.problems)))
     const p = read.value
     const claim = readDeviceClaim(p, { now: await now(runner.db) })
     const known = await ordersWithPatients(runner.db, [order.value])

@@ -1,6 +1,6 @@
 /** What the operations have in common: Parameters in, Parameters out, one step, remembered by captureKey. */
 import type { OperationOutcome, Parameters } from 'fhir/r4.js'
-import { type ParameterTable, type ReadParameters, readParameters } from '../../model/parameters.ts'
+import { type ParameterTable, type ReadParameters, readAlone, readParameters } from '../../model/parameters.ts'
 import { accept, type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
 import { canonical } from '../../model/tree.ts'
 import { checkResource } from '../fhir/door/check-resource.ts'
@@ -12,11 +12,23 @@ import type { StepCall, Told } from '../postgres/run-step.ts'
 import { shownText } from '../postgres/shown-text.ts'
 import type { Call } from './call.ts'
 
-/** The Parameters of a call by the operation's table; an absent body is one without parameters. */
-export const takeParameters = <T extends ParameterTable>(call: Call, table: T): Checked<ReadParameters<T>> => {
+/** An absent body is one without parameters. */
+const bodyOf = (call: Call): Checked<Parameters> => {
   const body = call.body ?? { resourceType: 'Parameters' }
   const problems = checkResource(body, ['Parameters'])
-  return problems.length > 0 ? refuse(problems) : readParameters(body as Parameters, table)
+  return problems.length > 0 ? refuse(problems) : accept(body as Parameters)
+}
+
+/** The Parameters of a call by the operation's table. */
+export const takeParameters = <T extends ParameterTable>(call: Call, table: T): Checked<ReadParameters<T>> => {
+  const body = bodyOf(call)
+  return body.ok ? readParameters(body.value, table) : body
+}
+
+/** One parameter of a call whose others are refused; undefined where it is refused itself, or the body is no FHIR. */
+export const takeAlone = <T extends ParameterTable, K extends string & keyof T>(call: Call, table: T, name: K) => {
+  const body = bodyOf(call)
+  return body.ok ? readAlone(body.value, table, name) : undefined
 }
 
 /** What a route's address names by id, where the caller finds nothing there: told before what is wrong with the body. */

@@ -63,7 +63,12 @@ const takeBackOnce = async (runner: StepRunner, call: Call): Promise<Reply> => {
         return tellParameters(tx, [['gap', 'DetectedIssue', gapIdOfReturn(answer.returnId)]], warnings, call.sight)
       // any clinic that holds a recorder may record its return; whose it was it is told only where it may know
       if (!(await visible(tx, 'DeviceUseStatement', answer.linkId, call.sight)))
-        return tellParameters(tx, [], warnings, call.sight)
+        return tellParameters(
+          tx,
+          [],
+          warnings.filter((w) => w.code !== 'end-stands'),
+          call.sight,
+        )
       const stubs: Out[] = answer.stub
         ? [
             ['report', 'DiagnosticReport', answer.stub.id],

@@ -119,9 +119,9 @@ const versionFaults = (row: StoredRow, versions: readonly Version[]): readonly s
 
 const isRecord = (type: string): boolean => type === 'Provenance' || type === 'AuditEvent'
 
-/** The resources, and the records of what was done to links. */
+/** The resources, and the records of what was done. */
 export const checkResources = async (tx: Tx): Promise<readonly TableCheck[]> => {
-  const [count, records] = [counter('resources'), counter('resources: records of links')]
+  const [count, records] = [counter('resources'), counter('resources: records of what was done')]
   const all = await replayJournal(tx)
   const left = new Map(all.records)
   const found = new Set<string>()

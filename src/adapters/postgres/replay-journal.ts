@@ -3,7 +3,7 @@
  * Apart from the code that writes it, so that the one is held against the other.
  */
 import type { FhirResource } from 'fhir/r4.js'
-import { recordsOfLink } from '../../flow/apply-device/records.ts'
+import { recordsOfLink, recordsOfNotApplied } from '../../flow/apply-device/records.ts'
 import type { Context } from '../../flow/step.ts'
 import type { Instant, OrderState, State } from '../../model/states.ts'
 import { canonical } from '../../model/tree.ts'
@@ -42,11 +42,18 @@ const typeOf = (s: State): string | undefined =>
 const sameContent = (a: Version['content'], b: Version['content']): boolean =>
   'text' in a ? 'text' in b && a.text === b.text : 'digest' in b && a.digest === b.digest
 
-/** Provenance and AuditEvent of each fact about a link; their ids are not in the journal. */
+/** Provenance and AuditEvent of each fact that has them; their ids are not in the journal. */
 const recordsOf = ({ fact, state, at, who, requestId }: Recorded): readonly FhirResource[] => {
-  if (state.kind !== 'link') return []
-  const ctx = { now: at, newId: () => '', caller: { id: who, role: 'operator' }, requestId } as const
-  return recordsOfLink(state, fact === 'device-linked' ? 'CREATE' : 'UPDATE', ctx as unknown as Context)
+  const ctx = { now: at, newId: () => '', caller: { id: who, role: 'operator' }, requestId } as unknown as Context
+  if (state.kind === 'link') return recordsOfLink(state, fact === 'device-linked' ? 'CREATE' : 'UPDATE', ctx)
+  if (state.kind !== 'order' || fact !== 'not-applied' || state.notApplied === undefined) return []
+  return recordsOfNotApplied(state, state.notApplied, ctx)
+}
+
+interface Kept {
+  readonly type: string
+  readonly content: string
+  readonly seen: Set<string>
 }
 
 /** How a record is known again: by its type, what it says, and who may see it. */
@@ -70,6 +77,8 @@ export const replay = (): Replay => {
   const records = new Map<string, number>()
   const orders = new Map<string, OrderState>()
   const ordersOf = new Map<string, Set<string>>()
+  /** What was recorded of an order goes where the order goes. */
+  const recordedOf = new Map<string, Kept[]>()
 
   const seenOf = (name: string): ReadonlySet<string> => resources.get(name)?.seen ?? new Set()
 
@@ -123,9 +132,20 @@ export const replay = (): Replay => {
     })
   }
 
+  const count = ({ type, content, seen }: Kept, by: 1 | -1): void => {
+    const key = recordKey(type, content, seen)
+    records.set(key, (records.get(key) ?? 0) + by)
+  }
+
   const leave = (before: OrderState, now: OrderState): void => {
     if (before.site === now.site) return
     const token = siteToken(before.site)
+    for (const record of recordedOf.get(now.id) ?? []) {
+      count(record, -1)
+      record.seen.delete(token)
+      record.seen.add(siteToken(now.site))
+      count(record, 1)
+    }
     resources.get(`ServiceRequest/${now.id}`)?.seen.delete(token)
     const others = [...(ordersOf.get(now.patientId) ?? [])].filter((id) => id !== now.id)
     if (!others.some((id) => seenOf(`ServiceRequest/${id}`).has(token)))
@@ -141,12 +161,19 @@ export const replay = (): Replay => {
   }
 
   const keepRecords = (writing: readonly Recorded[]): void => {
-    const first = writing.map((w) => w.state).find((s) => s.kind === 'link')
-    const seen = first ? [...scopeOf(first).own, ...inherited({ ...scopeOf(first), inherits: 'clinic' })] : []
-    for (const record of writing.flatMap(recordsOf)) {
-      const mayRead = record.resourceType === 'AuditEvent' ? [] : new Set(seen)
-      const key = recordKey(record.resourceType, contentText(record), mayRead)
-      records.set(key, (records.get(key) ?? 0) + 1)
+    const states = writing.map((w) => w.state)
+    const [link, order] = [states.find((s) => s.kind === 'link'), states.find((s) => s.kind === 'order')]
+    const readers = link
+      ? [...scopeOf(link).own, ...inherited({ ...scopeOf(link), inherits: 'clinic' })]
+      : order
+        ? scopeOf(order).own
+        : []
+    for (const resource of writing.flatMap(recordsOf)) {
+      const type = resource.resourceType
+      const record = { type, content: contentText(resource), seen: new Set(type === 'AuditEvent' ? [] : readers) }
+      count(record, 1)
+      if (order && !link && type === 'Provenance')
+        recordedOf.set(order.id, [...(recordedOf.get(order.id) ?? []), record])
     }
   }
 

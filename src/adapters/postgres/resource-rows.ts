@@ -1,6 +1,7 @@
 /** Which resources a writing puts where the world reads them, how they are found there, and who may read them. */
 import type { FhirResource } from 'fhir/r4.js'
 import type { Change } from '../../flow/step.ts'
+import type { LinkState, OrderState } from '../../model/states.ts'
 import { storedText } from './resource-text.ts'
 import { indexOf } from './search-parameters.ts'
 import { readerToken, resourcesOf, type Scope, scopeOf } from './shapes.ts'
@@ -8,7 +9,7 @@ import { readerToken, resourcesOf, type Scope, scopeOf } from './shapes.ts'
 export interface Written {
   readonly changes: readonly Change[]
   readonly records?: readonly FhirResource[]
-  /** Who may read the records; by default who may read the link that is written with them. */
+  /** Who may read the records; by default who may read the link or the order that they are about. */
   readonly recordScope?: Scope
 }
 
@@ -97,6 +98,10 @@ const readersOf = (changes: readonly Change[]): ReadonlyMap<string, readonly str
 /** Who looked at what, and who did it, is the operator's to read. */
 const operatorOnly: Scope = { own: [], inherits: 'nothing' }
 
+/** A reading service is not told who recorded what at the clinic. */
+const recordScopeOf = (about: LinkState | OrderState): Scope =>
+  about.kind === 'link' ? { ...scopeOf(about), inherits: 'clinic' } : scopeOf(about)
+
 export const resourceRows = (w: Written): readonly ResourceRow[] => {
   const readers = readersOf(w.changes)
   // what comes with its order cannot read yet who may see that
@@ -109,8 +114,9 @@ export const resourceRows = (w: Written): readonly ResourceRow[] => {
     const more = [...(scope.inherits === 'order' ? (readers.get(order) ?? []) : []), ...(ordered.get(order) ?? [])]
     return resourcesOf(state, content).map((r) => resourceRow(r, { ...scope, own: [...scope.own, ...more] }))
   })
-  const link = w.changes.map((c) => c.state).find((s) => s.kind === 'link')
-  const recordScope: Scope = w.recordScope ?? (link ? { ...scopeOf(link), inherits: 'clinic' } : operatorOnly)
+  const states = w.changes.map((c) => c.state)
+  const about = states.find((s) => s.kind === 'link') ?? states.find((s) => s.kind === 'order')
+  const recordScope: Scope = w.recordScope ?? (about ? recordScopeOf(about) : operatorOnly)
   const records = (w.records ?? []).map((r) =>
     resourceRow(r, r.resourceType === 'AuditEvent' ? operatorOnly : recordScope),
   )

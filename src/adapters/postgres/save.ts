@@ -131,13 +131,17 @@ const saveChanged = async (
     if (leaves !== undefined && state.kind === 'order') await leaveSite(tx, state, leaves)
 }
 
-/** The order, and its patient where no other order of theirs is at that site. */
+/** The order, what was recorded of it, and its patient where no other order of theirs is at that site. */
 const leaveSite = async (tx: Tx, order: OrderState, site: string): Promise<void> => {
   const token = siteToken(site)
   await tx.query(`update resources set seen_by = array_remove(seen_by, $2) where type = 'ServiceRequest' and id = $1`, [
     order.id,
     token,
   ])
+  await tx.query(
+    `update resources set seen_by = array_replace(seen_by, $2, $3) where type = 'Provenance' and tokens @> array[$1]`,
+    [`target=ServiceRequest/${order.id}`, token, siteToken(order.site)],
+  )
   await tx.query(
     `update resources set seen_by = array_remove(seen_by, $2) where type = 'Patient' and id = $1 and not exists (
        select from resources o where o.type = 'ServiceRequest' and o.tokens @> array[$3] and o.id <> $4 and o.seen_by @> array[$2])`,

@@ -140,8 +140,8 @@ export const targets: Readonly<Record<string, readonly string[]>> = {
   'based-on': ['ServiceRequest'],
   focus: ['ServiceRequest', 'Task'],
   implicated: ['ServiceRequest', 'Device', 'DeviceUseStatement'],
-  target: ['DeviceUseStatement', 'Procedure', 'Device'],
-  entity: ['Patient', 'DeviceUseStatement'],
+  target: ['DeviceUseStatement', 'Procedure', 'Device', 'ServiceRequest'],
+  entity: ['Patient', 'DeviceUseStatement', 'ServiceRequest'],
   result: ['Observation'],
 }
 

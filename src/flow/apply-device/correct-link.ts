@@ -3,9 +3,10 @@
  * entered-in-error and a new link is made; nothing is overwritten, and everybody who got the old one is told.
  */
 
-import { instantOf, msOf } from '../../model/instant.ts'
+import { msOf } from '../../model/instant.ts'
 import type { ParameterTable, ReadParameters } from '../../model/parameters.ts'
 import { accept, type Checked, isRefusal, type Problem, refusal, refuse } from '../../model/problems.ts'
+import { shown } from '../../model/resources/common.ts'
 import type { DeviceState, LinkState, ReturnState, StubState, TaskState } from '../../model/states.ts'
 import type { Change, Context, Decision, Forward } from '../step.ts'
 import { deviceParameters } from './device-claim.ts'
@@ -127,7 +128,8 @@ const applicationOf = (c: Correction, p: CorrectLinkParameters, ctx: Context): C
   return accept({
     site: site.value,
     appliedAt: appliedAt.value ?? asStated(old.appliedAt, old.appliedAtWritten),
-    ...(old.endedAt !== undefined && keepsEnd(c) && { endedAt: asStated(old.endedAt, instantOf(msOf(old.endedAt))) }),
+    ...(old.endedAt !== undefined &&
+      keepsEnd(c) && { endedAt: asStated(old.endedAt, old.endedAtWritten ?? shown(old.endedAt)) }),
     ...(clock && { deviceClock: { text: clock.value, at: clock.at } }),
     ...(performer && { performer }),
     ...(bodySite !== undefined && { bodySite }),

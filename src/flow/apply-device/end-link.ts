@@ -63,6 +63,7 @@ export const endLink = (
     ...s.link,
     status: statusAfter(reason),
     endedAt: endedAt.value.instant,
+    endedAtWritten: endedAt.value.text,
     endReason: reason,
     ...(note !== undefined && { endNote: note }),
   }

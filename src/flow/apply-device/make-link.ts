@@ -148,13 +148,15 @@ export const orderDoubts = (s: Situation, a: Application): readonly Problem[] =>
 const endOf = (
   a: Application,
   back: ReturnState | undefined,
-): Pick<LinkState, 'status' | 'endedAt' | 'endAssumed' | 'returned'> => {
+): Pick<LinkState, 'status' | 'endedAt' | 'endedAtWritten' | 'endAssumed' | 'returned'> => {
   const endedAt = a.endedAt?.instant ?? back?.wornUntil ?? back?.receivedAt
   if (endedAt === undefined) return { status: 'active' as const }
+  const written = a.endedAt?.text ?? (back?.wornUntil === undefined ? back?.receivedAtWritten : back.wornUntilWritten)
   const assumed = a.endedAt === undefined && back?.wornUntil === undefined
   return {
     status: 'completed' as const,
     endedAt,
+    ...(written !== undefined && { endedAtWritten: written }),
     ...(assumed && { endAssumed: true }),
     ...(back && { returned: true }),
   }
@@ -222,6 +224,8 @@ export const stubFor = (link: LinkState, ctx: Context): StubState => ({
   status: 'registered',
   from: link.appliedAt,
   until: link.endedAt ?? ctx.now,
+  fromWritten: link.appliedAtWritten,
+  ...(link.endedAtWritten !== undefined && { untilWritten: link.endedAtWritten }),
   recordedAt: ctx.now,
 })
 

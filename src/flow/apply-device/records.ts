@@ -1,7 +1,8 @@
-/** Provenance and AuditEvent of what was done to a link: who, when, for whom; identifiers only. */
-import type { AuditEvent, FhirResource, Provenance } from 'fhir/r4.js'
-import type { LinkState } from '../../model/states.ts'
-import { standard, systems } from '../../model/systems.ts'
+/** Provenance and AuditEvent of what was done to a link, or recorded of an order: who, when, for whom. */
+import type { AuditEvent, FhirResource, Provenance, Reference } from 'fhir/r4.js'
+import { to } from '../../model/resources/common.ts'
+import type { LinkState, NotApplied, OrderState } from '../../model/states.ts'
+import { extensions, standard, systems } from '../../model/systems.ts'
 import type { ActingCaller, Context } from '../step.ts'
 
 /** Who acted, as a logical reference: the caller, not a person whom the caller may name. */
@@ -16,29 +17,39 @@ const daybind = {
   display: 'Daybind',
 }
 
-const provenance = (link: LinkState, activity: 'CREATE' | 'UPDATE', ctx: Context): Provenance => ({
+type Activity = 'CREATE' | 'UPDATE'
+
+const activityOf = (code: Activity) => ({ coding: [{ system: standard.dataOperation, code }] })
+
+const agent = (code: 'enterer' | 'performer', who: Reference) => ({
+  type: { coding: [{ system: standard.provenanceParticipant, code }] },
+  who,
+})
+
+const provenance = (link: LinkState, activity: Activity, ctx: Context): Provenance => ({
   resourceType: 'Provenance',
   id: ctx.newId(),
-  target: [
-    { reference: `DeviceUseStatement/${link.id}` },
-    { reference: `Procedure/${link.procedureId}` },
-    { reference: `Device/${link.deviceId}` },
-  ],
+  target: [to('DeviceUseStatement', link.id), to('Procedure', link.procedureId), to('Device', link.deviceId)],
   recorded: ctx.now,
-  activity: { coding: [{ system: standard.dataOperation, code: activity }] },
+  activity: activityOf(activity),
   agent: [
-    {
-      type: { coding: [{ system: standard.provenanceParticipant, code: 'enterer' }] },
-      who: callerReference(ctx.caller),
-    },
-    ...(link.performer
-      ? [{ type: { coding: [{ system: standard.provenanceParticipant, code: 'performer' }] }, who: link.performer }]
-      : []),
+    agent('enterer', callerReference(ctx.caller)),
+    ...(link.performer ? [agent('performer', link.performer)] : []),
   ],
 })
 
+/** What R4 has no element for: the day of the visit that was missed, the new one, and what else was said. */
+const notAppliedExtension = ({ day, newDate, note }: NotApplied) => {
+  const parts = [
+    ...(day === undefined ? [] : [{ url: 'day', valueDate: day }]),
+    ...(newDate === undefined ? [] : [{ url: 'newDate', valueDate: newDate }]),
+    ...(note === undefined ? [] : [{ url: 'note', valueString: note }]),
+  ]
+  return parts.length === 0 ? {} : { extension: [{ url: extensions.notApplied, extension: parts }] }
+}
+
 /** Shape: IHE BALP, PatientCreate and PatientUpdate (https://profiles.ihe.net/ITI/BALP), in its plain elements. */
-const auditEvent = (link: LinkState, activity: 'CREATE' | 'UPDATE', ctx: Context): AuditEvent => ({
+const auditEvent = (patientId: string, about: Reference, activity: Activity, ctx: Context): AuditEvent => ({
   resourceType: 'AuditEvent',
   id: ctx.newId(),
   type: { system: standard.auditEventType, code: 'rest' },
@@ -53,12 +64,12 @@ const auditEvent = (link: LinkState, activity: 'CREATE' | 'UPDATE', ctx: Context
   source: { observer: daybind },
   entity: [
     {
-      what: { reference: `Patient/${link.patientId}` },
+      what: to('Patient', patientId),
       type: { system: 'http://terminology.hl7.org/CodeSystem/audit-entity-type', code: '1' },
       role: { system: 'http://terminology.hl7.org/CodeSystem/object-role', code: '1' },
     },
     {
-      what: { reference: `DeviceUseStatement/${link.id}` },
+      what: about,
       type: { system: 'http://terminology.hl7.org/CodeSystem/audit-entity-type', code: '2' },
       role: { system: 'http://terminology.hl7.org/CodeSystem/object-role', code: '4' },
     },
@@ -69,8 +80,26 @@ const auditEvent = (link: LinkState, activity: 'CREATE' | 'UPDATE', ctx: Context
   ],
 })
 
-export const recordsOfLink = (
-  link: LinkState,
-  activity: 'CREATE' | 'UPDATE',
+export const recordsOfLink = (link: LinkState, activity: Activity, ctx: Context): readonly FhirResource[] => [
+  provenance(link, activity, ctx),
+  auditEvent(link.patientId, to('DeviceUseStatement', link.id), activity, ctx),
+]
+
+/** On the order, which itself stays as its source wrote it. */
+export const recordsOfNotApplied = (
+  order: OrderState,
+  notApplied: NotApplied,
   ctx: Context,
-): readonly FhirResource[] => [provenance(link, activity, ctx), auditEvent(link, activity, ctx)]
+): readonly FhirResource[] => [
+  {
+    resourceType: 'Provenance',
+    id: ctx.newId(),
+    ...notAppliedExtension(notApplied),
+    target: [to('ServiceRequest', order.id)],
+    recorded: ctx.now,
+    reason: [{ coding: [{ system: systems.notApplied, code: notApplied.reason }] }],
+    activity: { ...activityOf('UPDATE'), text: 'No recorder was fitted at the visit' },
+    agent: [agent('enterer', callerReference(ctx.caller))],
+  },
+  auditEvent(order.patientId, to('ServiceRequest', order.id), 'UPDATE', ctx),
+]

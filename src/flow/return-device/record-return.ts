@@ -3,10 +3,11 @@
  * without a patient.
  */
 
-import { readMoment } from '../../model/moment.ts'
-import type { ParameterTable, ReadParameters } from '../../model/parameters.ts'
-import { accept, type Checked, isRefusal, type Problem, refusal, refuse } from '../../model/problems.ts'
+import type { Given, ParameterTable, ReadParameters } from '../../model/parameters.ts'
+import { accept, type Checked, isRefusal, type Problem, refusal, refuse, warning } from '../../model/problems.ts'
+import { shown } from '../../model/resources/common.ts'
 import type { ApplicationState, DeviceState, LinkState, ReturnState, StubState, TaskState } from '../../model/states.ts'
+import { canonical } from '../../model/tree.ts'
 import { deviceParameters } from '../apply-device/device-claim.ts'
 import { forwardAgain } from '../apply-device/end-link.ts'
 import { captureParameters, siteNamed, wearParameters } from '../apply-device/link-device.ts'
@@ -16,16 +17,14 @@ import { isOpen, stands } from '../apply-device/periods.ts'
 import { answersFor } from '../apply-device/record-application.ts'
 import { recordsOfLink } from '../apply-device/records.ts'
 import { type Change, type Context, type Decision, unchanged } from '../step.ts'
+import { notEvaluated, readOutDoubts, readOutParameters } from './read-out.ts'
 
 export const recordReturnParameters = {
   ...deviceParameters,
   receivedAt: { type: 'dateTime', min: 1, max: 1, about: 'When the device came back, with offset.' },
   condition: { type: 'CodeableConcept', min: 0, max: 1, about: 'In which condition.' },
-  readAt: { type: 'dateTime', min: 0, max: 1, about: 'When it was read out; with deviceClock a clock pair.' },
-  deviceClock: { type: 'dateTime', min: 0, max: 1, about: 'What its own clock showed at readAt.' },
+  ...readOutParameters,
   wornUntil: { type: 'dateTime', min: 0, max: 1, about: 'When it came off the patient, if that is known.' },
-  mark: { type: 'dateTime', min: 0, max: 10000, about: 'A button mark, in device time.' },
-  diary: { type: 'parts', min: 0, max: 10000, about: 'A diary entry: at, or date and time; symptom.' },
   site: { ...wearParameters.site, about: 'The site that it belongs to, where the device itself does not tell.' },
   ...captureParameters,
 } as const satisfies ParameterTable
@@ -85,17 +84,21 @@ const siteOf = (p: RecordReturnParameters, s: ReturnSituation, ctx: Context): Ch
   return accept(seen ?? only(ctx.caller.sites) ?? only(ctx.parties.sites.map((site) => site.id)))
 }
 
-const endOf = (link: LinkState, wornUntil: Stated | undefined, receivedAt: Stated): LinkState => {
-  if (!isOpen(link)) return { ...link, returned: true }
-  const endedAt = wornUntil?.instant ?? receivedAt.instant
-  return { ...link, status: 'completed', endedAt, returned: true, ...(wornUntil === undefined && { endAssumed: true }) }
+/** An end that was told before stands. Names that end: only for whoever may see the link. */
+const endStands = (link: LinkState, { worn, received }: { worn: Stated | undefined; received: Stated }) => {
+  const { endedAt, endedAtWritten } = link
+  if (endedAt === undefined) return []
+  const other = worn ? worn.instant !== endedAt : received.instant < endedAt
+  const { at, text } = worn ?? received
+  return other ? [warning('end-stands', at, { found: text, expected: endedAtWritten ?? shown(endedAt) })] : []
 }
 
-const clockPair = (p: RecordReturnParameters): readonly Problem[] =>
-  [p.readAt[0], p.deviceClock[0], ...p.mark].flatMap((given) => {
-    const read = given && readMoment(given.value, given.at)
-    return read && !read.ok ? read.problems : []
-  })
+const endOf = (link: LinkState, wornUntil: Stated | undefined, receivedAt: Stated): LinkState => {
+  if (!isOpen(link)) return { ...link, returned: true }
+  const { instant: endedAt, text: endedAtWritten } = wornUntil ?? receivedAt
+  const assumed = wornUntil === undefined && { endAssumed: true }
+  return { ...link, status: 'completed', endedAt, endedAtWritten, returned: true, ...assumed }
+}
 
 /** What has come back is not worn any more. */
 const wornPast = (worn: Stated | undefined, received: Stated): readonly Problem[] =>
@@ -120,8 +123,9 @@ const stateOf = (
     id: ctx.newId(),
     deviceId: s.device.id,
     receivedAt: at.received.instant,
+    receivedAtWritten: at.received.text,
     recordedAt: ctx.now,
-    ...(at.worn && { wornUntil: at.worn.instant }),
+    ...(at.worn && { wornUntil: at.worn.instant, wornUntilWritten: at.worn.text }),
     ...(condition && { condition: condition.value }),
     ...(readAt && { readAt: readAt.value }),
     ...(clock && { deviceClock: clock.value }),
@@ -137,6 +141,7 @@ const linked = (
   before: LinkState,
   at: { received: Stated; worn: Stated | undefined },
   ctx: Context,
+  warnings: readonly Problem[],
 ): Decision<Returned> => {
   const link = endOf(before, at.worn, at.received)
   const state: ReturnState = { ...back, linkId: link.id, orderId: link.orderId, site: link.site }
@@ -153,13 +158,11 @@ const linked = (
     records: recordsOfLink(link, 'UPDATE', ctx),
     forward: forwardAgain(s.tasks.filter((t) => t.orderId === link.orderId)),
     answer: { returnId: state.id, linkId: link.id, stub: { id: stub.id, observationId: stub.observationId } },
-    warnings: [],
+    warnings,
   }
 }
 
-const sameAgain = (s: ReturnSituation, receivedAt: string): Returned | undefined => {
-  const back = s.returns.find((r) => r.receivedAt === receivedAt)
-  if (back === undefined) return undefined
+const sameAgain = (s: ReturnSituation, back: ReturnState): Returned => {
   const stub = s.stubs.find((x) => x.linkId === back.linkId && x.status !== 'entered-in-error')
   return {
     returnId: back.id,
@@ -167,6 +170,12 @@ const sameAgain = (s: ReturnSituation, receivedAt: string): Returned | undefined
     ...(stub && { stub: { id: stub.id, observationId: stub.observationId } }),
   }
 }
+
+/** What a return tells besides its device and its moment. */
+const whole = ({ wornUntil, condition, readAt, deviceClock, marks, diary }: ReturnState): string =>
+  canonical([wornUntil, condition, readAt, deviceClock, marks, diary])
+
+const recordedAlready = ({ value, at }: Given<string>): Problem => warning('recorded-already', at, { found: value })
 
 /** Nothing that it answers or stores for an unlinked device names a patient. */
 export const recordReturn = (
@@ -178,25 +187,29 @@ export const recordReturn = (
   if (given === undefined)
     return refuse([refusal('missing-parameter', 'Parameters.parameter', { expected: 'receivedAt' })])
   const [received, worn, site] = [statedMoment(given, ctx), statedMaybe(p.wornUntil[0], ctx), siteOf(p, s, ctx)]
-  const problems = [...[received, worn, site].flatMap((r) => (r.ok ? [] : r.problems)), ...clockPair(p)]
+  const problems = [...[received, worn, site].flatMap((r) => (r.ok ? [] : r.problems)), ...readOutDoubts(p, ctx)]
   if (received.ok && worn.ok) problems.push(...wornPast(worn.value, received.value))
   if (!received.ok || !worn.ok || !site.ok || problems.some(isRefusal)) return refuse(problems)
-  const again = sameAgain(s, received.value.instant)
-  if (again) return accept(unchanged(again))
   const at = { received: received.value, worn: worn.value }
+  const back = stateOf(p, s, at, ctx)
+  const before = s.returns.find((r) => r.receivedAt === back.receivedAt)
+  if (before)
+    return accept(
+      unchanged(sameAgain(s, before), whole(before) === whole(back) ? notEvaluated(p) : [recordedAlready(given)]),
+    )
   const link = wearOf(s, received.value.instant)
   if (link !== undefined) {
     const order = isOpen(link) ? endsAfter(link.appliedAt, worn.value) : []
     if (order.length > 0) return refuse(order)
-    return accept(linked(s, stateOf(p, s, at, ctx), link, at, ctx))
+    return accept(linked(s, back, link, at, ctx, [...endStands(link, at), ...notEvaluated(p)]))
   }
-  const state: ReturnState = { ...stateOf(p, s, at, ctx), ...(site.value !== undefined && { site: site.value }) }
+  const state: ReturnState = { ...back, ...(site.value !== undefined && { site: site.value }) }
   return accept({
     changes: [
       { fact: 'device-seen', state: s.device, occurredAt: state.receivedAt },
       { fact: 'device-returned', state, occurredAt: state.receivedAt },
     ],
     answer: { returnId: state.id },
-    warnings: [],
+    warnings: notEvaluated(p),
   })
 }

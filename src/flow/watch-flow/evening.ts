@@ -8,7 +8,7 @@ import { localDay } from '../../model/local-day.ts'
 import { readDuration } from '../../model/moment.ts'
 import { ownIdentifier, shown } from '../../model/resources/common.ts'
 import type { GapState, Instant, LinkState } from '../../model/states.ts'
-import { extensions, home, measure, standard, systems } from '../../model/systems.ts'
+import { extensions, measure, standard, systems } from '../../model/systems.ts'
 import { takers } from '../apply-device/make-link.ts'
 import { stands } from '../apply-device/periods.ts'
 import { answersFor } from '../apply-device/record-application.ts'
@@ -147,13 +147,13 @@ export const measureReport = (e: Evening): MeasureReport => {
   }
 }
 
-/** One MeasureReport and a DetectedIssue for each gap, each with its fullUrl. */
+/** One MeasureReport and a DetectedIssue for each gap; the fullUrls name no server, so the bytes are the same on any. */
 export const eveningBundle = (e: Evening): Bundle => ({
   resourceType: 'Bundle',
   type: 'collection',
   timestamp: e.asOf,
   entry: [measureReport(e), ...e.gaps.map(detectedIssue)].map((resource) => ({
-    fullUrl: `${home}/fhir/${resource.resourceType}/${resource.id}`,
+    fullUrl: `urn:uuid:${resource.id}`,
     resource,
   })),
 })

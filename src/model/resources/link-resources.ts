@@ -50,7 +50,7 @@ export const linkResource = (l: LinkState): DeviceUseStatement => ({
   timingPeriod: {
     ...(l.endAssumed && { extension: [{ url: extensions.assumedEnd, valueBoolean: true }] }),
     start: l.appliedAtWritten,
-    ...(l.endedAt !== undefined && { end: shown(l.endedAt) }),
+    ...(l.endedAt !== undefined && { end: l.endedAtWritten ?? shown(l.endedAt) }),
   },
   recordedOn: shown(l.recordedAt),
   device: to('Device', l.deviceId),
@@ -98,6 +98,11 @@ export const taskResource = (t: TaskState): Task => ({
 
 const study = { coding: [codes.rhythmStudy] }
 
+const wearOf = (s: StubState) => ({
+  start: s.fromWritten ?? shown(s.from),
+  end: s.untilWritten ?? shown(s.until),
+})
+
 /** Registered, without a value: it exists, and nothing is known of its result. */
 export const stubObservation = (s: StubState): Observation => ({
   resourceType: 'Observation',
@@ -107,7 +112,7 @@ export const stubObservation = (s: StubState): Observation => ({
   status: s.status,
   code: study,
   subject: to('Patient', s.patientId),
-  effectivePeriod: { start: shown(s.from), end: shown(s.until) },
+  effectivePeriod: wearOf(s),
   device: to('Device', s.deviceId),
 })
 
@@ -121,6 +126,6 @@ export const stubReport = (s: StubState): DiagnosticReport => ({
   category: [{ coding: [codes.electrocardiac] }],
   code: study,
   subject: to('Patient', s.patientId),
-  effectivePeriod: { start: shown(s.from), end: shown(s.until) },
+  effectivePeriod: wearOf(s),
   result: [to('Observation', s.observationId)],
 })
