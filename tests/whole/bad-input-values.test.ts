@@ -315,13 +315,23 @@ describe('identities and criteria', () => {
     ['a criterion with a NUL', 'PUT', '?identifier=urn:x|%00', {}, (p) => criterion('urn:x|<U+0000>', p)],
     ['no criterion', 'PUT', '', {}, () => parameter('an empty string', 'http.identifier')],
     ['a criterion without system', 'PUT', '?identifier=1', {}, () => parameter('identifier=1', 'http.identifier')],
-    ['another criterion', 'PUT', '?status=active', {}, () => parameter('status=active', 'http.identifier')],
+    [
+      'another criterion',
+      'PUT',
+      '?status=active',
+      {},
+      () => ({
+        code: 'unknown-parameter',
+        location: 'http.status',
+        says: 'Found: status. Expected: identifier, dry-run, _format, _pretty.',
+      }),
+    ],
     [
       'a criterion given twice',
       'PUT',
       '?identifier=a|1&identifier=a|2',
       {},
-      () => parameter('identifier=a%7C1&identifier=a%7C2', 'http.identifier'),
+      () => parameter('a|1 and a|2', 'http.identifier', 'identifier once'),
     ],
     [
       'If-None-Exist that is not the body’s',
