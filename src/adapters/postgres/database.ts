@@ -17,6 +17,18 @@ export interface Tx {
   script<R extends QueryResultRow>(text: string): Promise<readonly R[]>
 }
 
+/**
+ * What was asked for in one go, as soon as all of it has ended: nothing of it may still go on when its transaction is
+ * over and the connection is another's.
+ * @throws the first error, in the order in which it was asked
+ */
+export const together = async <T extends readonly unknown[] | []>(
+  asked: T,
+): Promise<{ -readonly [K in keyof T]: Awaited<T[K]> }> => {
+  await Promise.allSettled(asked)
+  return Promise.all(asked)
+}
+
 /** What anything may cost. Times in milliseconds. */
 export interface DatabaseLimits {
   readonly connections: number
@@ -153,6 +165,7 @@ const sessionSettings = (limits: DatabaseLimits, more: SessionSettings): string 
     lock_timeout: limits.lockMs,
     idle_in_transaction_session_timeout: limits.idleMs,
     plan_cache_mode: 'force_generic_plan',
+    enable_seqscan: 'off', // a plan that was made while a table was small reads all of it when it has grown
     jit: 'off', // statements are small: compiling one takes longer than running it, up to half a second
     log_parameter_max_length_on_error: 0,
     ...more,
@@ -221,8 +234,7 @@ const searchMs = 5_000
 
 /**
  * Searches have connections of their own, so that slow ones hold up no step and no look-up by id; each is given up
- * after five seconds, and none can write. The planner, who does not look at the values, would read a whole table
- * wherever a type may be a third of it.
+ * after five seconds, and none can write.
  */
 export const openForSearches = (
   url: string,
@@ -233,5 +245,5 @@ export const openForSearches = (
     url,
     onIdleError,
     { ...limits, connections: 6, statementMs: Math.min(limits.statementMs, searchMs) },
-    { default_transaction_read_only: 'on', enable_seqscan: 'off' },
+    { default_transaction_read_only: 'on' },
   )

@@ -8,9 +8,10 @@ import { keysOf, rowOf, siteToken, tables } from './shapes.ts'
 import type { Writing } from './writing.ts'
 
 const inherited = (alias: string): string => `
-  coalesce((select array_agg(t) from resources o, unnest(o.seen_by) t
-    where ${alias}.inherits <> 'nothing' and o.type = 'ServiceRequest' and o.id = any(${alias}.order_ids)
-      and (${alias}.inherits = 'order' or t not like 'reader:%')), '{}')`
+  coalesce((select array_agg(t) from unnest(${alias}.order_ids) as y(order_id)
+      cross join lateral (select seen_by from resources where type = 'ServiceRequest' and id = y.order_id offset 0) o,
+      unnest(o.seen_by) t
+    where ${alias}.inherits <> 'nothing' and (${alias}.inherits = 'order' or t not like 'reader:%')), '{}')`
 
 const union = (a: string, b: string): string =>
   `(select coalesce(array_agg(distinct t), '{}') from unnest(${a} || ${b}) t)`
