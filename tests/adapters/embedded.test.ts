@@ -8,6 +8,7 @@ import { afterAll, afterEach, beforeAll, describe, expect, it, vi } from 'vitest
 import { type EmbeddedDatabase, startEmbedded } from '../../src/adapters/postgres/embedded.ts'
 import { findBinaries, linkLibraries } from '../../src/adapters/postgres/embedded-binaries.ts'
 import { haveCluster } from '../../src/adapters/postgres/embedded-cluster.ts'
+import { startPostmaster } from '../../src/adapters/postgres/embedded-postmaster.ts'
 import { gone, processStart } from '../../src/adapters/postgres/embedded-process.ts'
 import { scratchFolder } from '../support/global-setup.ts'
 
@@ -361,6 +362,17 @@ describe('the programs of PostgreSQL', () => {
     await expect(haveCluster(fresh, nowhere, {})).rejects.toThrow(
       /^The embedded database could not be made: .*initdb cannot be run here \(.*ENOENT\), set DATABASE_URL to a PostgreSQL server$/,
     )
+    await rm(fresh, { recursive: true })
+  })
+
+  it.each([
+    ['is not there', '/nowhere/postgres', /ENOENT/],
+    ['ends before anybody has listened to it', '/bin/false', /it ended with 1/],
+  ])('a server that %s is told, and not waited for', async (_, postgres, why) => {
+    const fresh = await scratchFolder()
+    const binaries = { native: fresh, initdb: '', postgres }
+    const place = { cluster: fresh, logFile: join(fresh, 'log'), binaries, account: {}, giveUp: AbortSignal.any([]) }
+    await expect(startPostmaster(place)).rejects.toThrow(why)
     await rm(fresh, { recursive: true })
   })
 

@@ -49,8 +49,8 @@ export const startPostmaster = async (place: Place, samePort?: number): Promise<
   const deadline = performance.now() + 10_000
   for (;;) {
     const port = samePort ?? (await freePort())
-    const child = await launch(place, port)
-    const trouble = await untilReady(child, place)
+    const { child, ended } = await launch(place, port)
+    const trouble = await untilReady(child, ended, place)
     if (trouble === undefined && child.pid !== undefined) return { child, pid: child.pid, port }
     const words = await lastWords(logFile)
     const passes = /Address already in use|pre-existing shared memory block|lock file .* already exists/.test(words)
@@ -144,11 +144,17 @@ const readLockFile = async (cluster: string): Promise<{ pid: number; ready: bool
   return Number.isInteger(pid) && pid > 0 ? { pid, ready: lines[7]?.trim() === 'ready' } : undefined
 }
 
+interface Launched {
+  readonly child: ChildProcess
+  /** How it ended, once it has. */
+  readonly ended: () => string | undefined
+}
+
 /**
  * Starts the program and does not wait. Its log is a file: a pipe would end with us, and stall the server when we are
  * slow.
  */
-const launch = async ({ cluster, logFile, binaries, account }: Place, port: number): Promise<ChildProcess> => {
+const launch = async ({ cluster, logFile, binaries, account }: Place, port: number): Promise<Launched> => {
   const log = await open(logFile, 'w', 0o600)
   try {
     const child = spawn(binaries.postgres, serverArguments(cluster, port), {
@@ -160,23 +166,28 @@ const launch = async ({ cluster, logFile, binaries, account }: Place, port: numb
       detached: true,
     })
     child.unref()
-    return child
+    // listened to at once: it may end, or have failed to start, before the log is closed here
+    let ended: string | undefined
+    child.once('error', (error) => {
+      ended = error.message
+    })
+    child.once('exit', (code, signal) => {
+      ended = `it ended with ${signal ?? code}`
+    })
+    return { child, ended: () => ended }
   } finally {
     await log.close()
   }
 }
 
 /** Undefined when the server takes connections, else how it ended. */
-const untilReady = async (child: ChildProcess, { cluster, giveUp }: Place): Promise<string | undefined> => {
-  let ended: string | undefined
-  child.once('error', (error) => {
-    ended = error.message
-  })
-  child.once('exit', (code, signal) => {
-    ended = `it ended with ${signal ?? code}`
-  })
+const untilReady = async (
+  child: ChildProcess,
+  ended: Launched['ended'],
+  { cluster, giveUp }: Place,
+): Promise<string | undefined> => {
   const deadline = performance.now() + startPatience
-  while (ended === undefined) {
+  while (ended() === undefined) {
     const lock = await readLockFile(cluster)
     if (lock?.ready === true && lock.pid === child.pid) return undefined
     if (giveUp.aborted || performance.now() > deadline) {
@@ -185,7 +196,7 @@ const untilReady = async (child: ChildProcess, { cluster, giveUp }: Place): Prom
     }
     await sleep(5)
   }
-  return ended
+  return ended()
 }
 
 /** What the server said last, without stamps; all of it when it is not from PostgreSQL (a library that is missing). */
