@@ -26,7 +26,6 @@ import {
   isOutage,
   openDatabase,
   openForSearches,
-  together,
   usualLimits,
 } from './adapters/postgres/database.ts'
 import { queueDeliveries } from './adapters/postgres/deliveries.ts'
@@ -233,10 +232,8 @@ const start = async (
     parties: c,
     tolerances: c.tolerances,
     afterWriting: async (tx, decision, ctx) => {
-      const { forward = [] } = decision
-      if (forward.length === 0) return
-      const { queued, written } = await queueDeliveries(tx, forward, ctx.requestId)
-      await together([written, queue.announce(tx, queued)])
+      if (decision.forward && decision.forward.length > 0)
+        await queue.announce(tx, await queueDeliveries(tx, decision.forward, ctx.requestId))
     },
   }
   await untilThere(options, log, async () => {

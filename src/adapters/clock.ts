@@ -43,9 +43,6 @@ export const now = async (tx: Tx): Promise<Instant> => {
   return row === undefined ? noClock() : row.now
 }
 
-/** The machine's own moment, for what asks for the century alone: dates on a label, of which the year has two digits. */
-export const nearlyNow = (): { readonly now: Instant } => ({ now: new Date().toISOString() })
-
 /** A moment up to which everything is committed, and before which nothing will be stamped any more. */
 export const settledNow = (db: Database): Promise<Instant> =>
   db.transaction(async (tx) => {

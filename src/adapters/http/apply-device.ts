@@ -17,7 +17,7 @@ import type { Context } from '../../flow/step.ts'
 import type { Given } from '../../model/parameters.ts'
 import { accept, type Checked, refusal, refuse } from '../../model/problems.ts'
 import type { DeviceState, LinkState } from '../../model/states.ts'
-import { nearlyNow } from '../clock.ts'
+import { now } from '../clock.ts'
 import type { Tx } from '../postgres/database.ts'
 import {
   deviceById,
@@ -66,18 +66,15 @@ const orderNamed = async (
   return refuse([refusal('multiple-matches', given.at, { found: `${name}, ${ids.length} orders`, note })])
 }
 
-/** The order that a call is about, by its address or by its placer number, with its patient. */
 const orderOfCall = async (
   runner: StepRunner,
   call: Call,
   given: Given<Identifier> | undefined,
-): Promise<Checked<OrderedPatient>> => {
+): Promise<Checked<string>> => {
   const { id } = call.params
-  const named = id === undefined ? await orderNamed(runner, call, given) : accept(id)
-  if (!named.ok) return named
-  const [known] = await ordersWithPatients(runner.db, [named.value], call.sight)
-  if (known === undefined) return refuse([refusal('not-known')])
-  if (id === undefined || given === undefined) return accept(known)
+  if (id === undefined) return orderNamed(runner, call, given)
+  if (!(await visible(runner.db, 'ServiceRequest', id, call.sight))) return refuse([refusal('not-known')])
+  if (given === undefined) return accept(id)
   return refuse([refusal('wrong-parameter', given.at, { expected: 'no order: the address names it' })])
 }
 
@@ -112,13 +109,12 @@ const linkOnce =
     const order = given || call.params.id !== undefined ? await orderOfCall(runner, call, given?.[0]) : refuse([])
     if (!read.ok || !order.ok) return problemReply([order, read].flatMap((r) => (r.ok ? [] : r.problems)))
     const p = read.value
-    const claim = readDeviceClaim(p, nearlyNow())
-    const known = [order.value]
-    const orderId = order.value.order.id
+    const claim = readDeviceClaim(p, { now: await now(runner.db) })
+    const known = await ordersWithPatients(runner.db, [order.value])
     const locks = [...locksOf(known), ...(claim.ok ? [deviceLock(claim.value.serialNumber)] : [])]
     const told = await runStep(runner, stepCall(call, 'apply-device', '$link-device', p, locks), {
       load: async (tx, begun) => {
-        const loaded = await loadSituation(tx, orderId, claim.ok ? claim.value : unknownDevice, begun)
+        const loaded = await loadSituation(tx, order.value, claim.ok ? claim.value : unknownDevice, begun)
         return sureOfPatient(loaded, known, locks)
       },
       decide: (situation, ctx) => {
@@ -239,12 +235,12 @@ const correctOnce =
     const [{ link: old, device: oldDevice }, p] = ready.value
     const order = p.order.length > 0 ? await orderNamed(runner, call, p.order[0]) : accept(old.orderId)
     const claim: Checked<DeviceClaim | DeviceState> = namesDevice(p)
-      ? readDeviceClaim(p, nearlyNow())
+      ? readDeviceClaim(p, { now: await now(runner.db) })
       : accept(oldDevice)
     const right = both(order, claim)
     if (!right.ok) return problemReply(right.problems)
     const [orderId, device] = right.value
-    const known = await ordersWithPatients(runner.db, [old.orderId, orderId], undefined)
+    const known = await ordersWithPatients(runner.db, [old.orderId, orderId])
     const locks = [...locksOf(known), deviceLock(oldDevice.serialNumber), deviceLock(device.serialNumber)]
     const told = await runStep(runner, stepCall(call, 'apply-device', '$correct-link', p, locks), {
       load: async (tx, begun) => {
@@ -273,7 +269,7 @@ const application =
   (runner: StepRunner) =>
   async (call: Call): Promise<Reply> => {
     const read = takeParameters(call, recordApplicationParameters)
-    const claim = read.ok ? readDeviceClaim(read.value, nearlyNow()) : read
+    const claim = read.ok ? readDeviceClaim(read.value, { now: await now(runner.db) }) : read
     if (!read.ok || !claim.ok) return problemReply(claim.ok ? [] : claim.problems)
     const p = read.value
     const locks = [deviceLock(claim.value.serialNumber)]
@@ -310,20 +306,24 @@ const notApplied =
     const [order, read] = [await orderOfCall(runner, call, undefined), takeParameters(call, recordNotAppliedParameters)]
     const ready = both(order, read)
     if (!ready.ok) return problemReply(ready.problems)
-    const [{ order: before }, p] = ready.value
-    const orderId = before.id
-    const told = await runStep(runner, stepCall(call, 'apply-device', '$record-not-applied', p, [orderLock(before)]), {
-      load: async (tx) => {
-        const [order] = await ordersById(tx, [orderId])
-        const around = await statesAround(tx, [orderId], [])
-        return order
-          ? accept({ order, links: ofKind(around, 'link').filter((l) => l.orderId === orderId) })
-          : refuse([refusal('not-known')])
+    const [orderId, p] = ready.value
+    const orders = await ordersById(runner.db, [orderId])
+    const told = await runStep(
+      runner,
+      stepCall(call, 'apply-device', '$record-not-applied', p, orders.map(orderLock)),
+      {
+        load: async (tx) => {
+          const [order] = await ordersById(tx, [orderId])
+          const around = await statesAround(tx, [orderId], [])
+          return order
+            ? accept({ order, links: ofKind(around, 'link').filter((l) => l.orderId === orderId) })
+            : refuse([refusal('not-known')])
+        },
+        decide: (s, ctx) => recordNotApplied(p, s.order, s.links, ctx),
+        tell: (tx, { answer, warnings }) =>
+          tellParameters(tx, [['order', 'ServiceRequest', answer.orderId]], warnings, call.sight),
       },
-      decide: (s, ctx) => recordNotApplied(p, s.order, s.links, ctx),
-      tell: (tx, { answer, warnings }) =>
-        tellParameters(tx, [['order', 'ServiceRequest', answer.orderId]], warnings, call.sight),
-    })
+    )
     return toldReply(told)
   }
 

@@ -7,9 +7,9 @@ import { checkResource } from '../fhir/door/check-resource.ts'
 import { writeJson } from '../fhir/door/exact-numbers.ts'
 import { operationOutcome } from '../fhir/outcome.ts'
 import type { Tx } from '../postgres/database.ts'
-import { readResource, readResources, type Sight } from '../postgres/find-resources.ts'
+import { readResource, type Sight } from '../postgres/find-resources.ts'
 import type { StepCall, Told } from '../postgres/run-step.ts'
-import { shownTexts } from '../postgres/shown-text.ts'
+import { shownText } from '../postgres/shown-text.ts'
 import type { Call } from './call.ts'
 
 /** An absent body is one without parameters. */
@@ -72,16 +72,13 @@ export const tellParameters = async (
   warnings: readonly Problem[],
   sight: Sight,
 ): Promise<Told> => {
-  const rows = await readResources(
-    tx,
-    outs.map(([, type, id]) => `${type}/${id}`),
-    undefined,
+  const found = await Promise.all(
+    outs.map(async ([name, type, id]) => {
+      const row = await readResource(tx, type, id, undefined)
+      return row ? [`{"name":${JSON.stringify(name)},"resource":${await shownText(tx, row, sight)}}`] : []
+    }),
   )
-  const texts = await shownTexts(tx, rows, sight)
-  const parts = outs.flatMap(([name, type, id]) => {
-    const at = rows.findIndex((row) => row.type === type && row.id === id)
-    return at === -1 ? [] : [`{"name":${JSON.stringify(name)},"resource":${texts[at]}}`]
-  })
+  const parts = found.flat()
   const outcome: OperationOutcome | undefined = warnings.length > 0 ? operationOutcome(warnings) : undefined
   if (outcome) parts.push(writeJson({ name: 'outcome', resource: outcome }))
   // an empty array is no FHIR

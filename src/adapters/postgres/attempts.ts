@@ -66,20 +66,12 @@ export interface Attempted {
   readonly mayBeThere: boolean
 }
 
-/**
- * Writes what became of an attempt, unless a later attempt has begun.
- * @returns whether another message to the destination may be due by now
- */
-export const settleDelivery = async (tx: Tx, claimed: Claimed, result: Attempted): Promise<boolean> => {
-  const [row] = await tx.query<{ more: boolean }>(
-    `update deliveries d set fate = $3, reason = $4, leased_until = null, may_be_there = $6,
+/** Writes what became of an attempt, unless a later attempt has begun. */
+export const settleDelivery = (tx: Tx, claimed: Claimed, result: Attempted) =>
+  tx.query(
+    `update deliveries set fate = $3, reason = $4, leased_until = null, may_be_there = $6,
        next_attempt = case when $5::float8 is null then null else clock_timestamp() + make_interval(secs => $5::float8) end,
        sent_at = case when $3 = 'sent' then clock_timestamp() else sent_at end
-     where id = $1 and fence = $2 and fate in ('queued', 'unsure')
-     returning exists (select from deliveries o where o.destination = d.destination and o.fate in ('queued', 'unsure')
-       and o.id <> d.id and o.next_attempt <= statement_timestamp()
-       and (o.leased_until is null or o.leased_until < statement_timestamp())) as more`,
+     where id = $1 and fence = $2 and fate in ('queued', 'unsure')`,
     [claimed.id, claimed.fence, result.fate, result.reason ?? null, result.delaySeconds ?? null, result.mayBeThere],
   )
-  return row?.more ?? true
-}

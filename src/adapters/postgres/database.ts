@@ -17,18 +17,6 @@ export interface Tx {
   script<R extends QueryResultRow>(text: string): Promise<readonly R[]>
 }
 
-/**
- * What was asked for in one go, as soon as all of it has ended: nothing of it may still go on when its transaction is
- * over and the connection is another's.
- * @throws the first error, in the order in which it was asked
- */
-export const together = async <T extends readonly unknown[] | []>(
-  asked: T,
-): Promise<{ -readonly [K in keyof T]: Awaited<T[K]> }> => {
-  await Promise.allSettled(asked)
-  return Promise.all(asked)
-}
-
 /** What anything may cost. Times in milliseconds. */
 export interface DatabaseLimits {
   readonly connections: number

@@ -1,14 +1,13 @@
 /** The rows of deliveries: queueing, what the reading service said, and the operator's view. Their pace is real time. */
 import { randomUUIDv7 } from 'node:crypto'
-import type { ServiceRequest } from 'fhir/r4.js'
+import type { Patient, ServiceRequest } from 'fhir/r4.js'
 import { type LinkedOrder, linkedOrderBundle } from '../../flow/forward-order/linked-order.ts'
 import type { Forward } from '../../flow/step.ts'
-import type { DeviceState, TaskState } from '../../model/states.ts'
+import type { DeviceState, LinkState, OrderState, State, StubState, TaskState } from '../../model/states.ts'
 import { parseExactly, writeJson } from '../fhir/door/exact-numbers.ts'
-import { type Tx, together } from './database.ts'
+import type { Tx } from './database.ts'
 import { isId, readResource, type Sight } from './find-resources.ts'
-import { ofKind, patientOf } from './load-for-links.ts'
-import { statesAround } from './load-states.ts'
+import { statesAround, statesById } from './load-states.ts'
 import { resourceText } from './resource-text.ts'
 
 export const fates = ['queued', 'sent', 'taken', 'refused', 'unsure', 'parked', 'superseded'] as const
@@ -22,65 +21,58 @@ export interface Queued {
 
 const everything: Sight = undefined
 
-const devicesOf = async (tx: Tx, orderId: string): Promise<readonly DeviceState[]> =>
-  (
-    await tx.query<{ state: DeviceState }>(
-      'select state from devices where id = any(array(select device_id from links where order_id = $1))',
-      [orderId],
-    )
-  ).map((r) => r.state)
+const ofKind = <K extends State['kind']>(states: readonly State[], kind: K) =>
+  states.filter((s): s is Extract<State, { kind: K }> => s.kind === kind)
 
-/** The linked order as it stands after the step; all of it is asked for in one go. */
+const wholeResource = async <T>(tx: Tx, type: string, id: string): Promise<T> => {
+  const row = await readResource(tx, type, id, everything)
+  if (row === undefined) throw new Error(`${type}/${id} is not stored`)
+  return parseExactly(resourceText(row)) as T
+}
+
+/** The linked order as it stands after the step. */
 const linkedOrder = async (tx: Tx, { orderId, readingService }: Forward): Promise<LinkedOrder> => {
-  const [states, devices, orderRow, patientResource] = await together([
-    statesAround(tx, [orderId], []),
-    devicesOf(tx, orderId),
-    readResource(tx, 'ServiceRequest', orderId, everything),
-    patientOf(tx, orderId),
-  ])
-  const order = ofKind(states, 'order').find((o) => o.id === orderId)
-  if (order === undefined || orderRow === undefined || patientResource === undefined)
-    throw new Error(`order ${orderId} is not stored`)
+  const states = await statesAround(tx, [orderId], [])
+  const order = ofKind(states, 'order').find((o): o is OrderState => o.id === orderId)
+  if (order === undefined) throw new Error(`order ${orderId} is not stored`)
+  const links: readonly LinkState[] = ofKind(states, 'link')
+  const devices = (await statesById(tx, 'device', [...new Set(links.map((l) => l.deviceId))])) as readonly DeviceState[]
+  const tasks: readonly TaskState[] = ofKind(states, 'task').filter((t) => t.readingService === readingService)
+  const stubs: readonly StubState[] = ofKind(states, 'stub')
   return {
     order,
-    orderResource: parseExactly(resourceText(orderRow)) as ServiceRequest,
-    patientResource,
-    links: ofKind(states, 'link'),
+    orderResource: await wholeResource<ServiceRequest>(tx, 'ServiceRequest', order.id),
+    patientResource: await wholeResource<Patient>(tx, 'Patient', order.patientId),
+    links,
     devices,
-    stubs: ofKind(states, 'stub'),
-    tasks: ofKind(states, 'task').filter((t) => t.readingService === readingService),
+    stubs,
+    tasks,
   }
 }
 
 /**
  * Queues one message for each destination, in the caller's transaction. Older ones for the same order that surely did
  * not arrive are superseded: each message is complete. One that may have arrived is looked for before the new one goes.
- * @returns what is queued once `written` is; whoever waits for it may ask for more meanwhile
  */
 export const queueDeliveries = async (
   tx: Tx,
   forward: readonly Forward[],
   requestId: string,
-): Promise<{ readonly queued: readonly Queued[]; readonly written: Promise<unknown> }> => {
-  const messages = await together(
-    forward.map(async (f) => {
-      const id = randomUUIDv7()
-      return { ...f, id, body: writeJson(linkedOrderBundle(await linkedOrder(tx, f), id)) }
-    }),
-  )
-  const written = together(
-    messages.map(({ id, readingService, orderId, body }) =>
-      tx.query(
-        `with older as (update deliveries set fate = 'superseded', next_attempt = null
-           where ctid = any(array(select ctid from deliveries where order_id = $3)) and destination = $2
-             and (fate = 'parked' or (fate = 'queued' and leased_until is null)))
-         insert into deliveries (id, destination, order_id, body, request_id, fate, next_attempt, queued_at)
-         select $1, $2, $3, $4, $5, 'queued', t, t from clock_timestamp() t`,
-        [id, readingService, orderId, body, requestId],
-      ),
-    ),
-  )
-  return { queued: messages.map(({ id, readingService }) => ({ id, destination: readingService })), written }
+): Promise<readonly Queued[]> => {
+  const queued: Queued[] = []
+  for (const f of forward) {
+    const id = randomUUIDv7()
+    const body = writeJson(linkedOrderBundle(await linkedOrder(tx, f), id))
+    await tx.query(
+      `with older as (update deliveries set fate = 'superseded', next_attempt = null
+         where destination = $2 and order_id = $3 and (fate = 'parked' or (fate = 'queued' and leased_until is null)))
+       insert into deliveries (id, destination, order_id, body, request_id, fate, next_attempt, queued_at)
+       select $1, $2, $3, $4, $5, 'queued', t, t from clock_timestamp() t`,
+      [id, f.readingService, f.orderId, body, requestId],
+    )
+    queued.push({ id, destination: f.readingService })
+  }
+  return queued
 }
 
 /**

@@ -5,9 +5,10 @@ import type { Situation } from '../../flow/apply-device/make-link.ts'
 import type { Context } from '../../flow/step.ts'
 import { accept, type Checked, refusal, refuse } from '../../model/problems.ts'
 import type { DeviceState, LinkState, OrderState, State } from '../../model/states.ts'
+import { instantSql } from '../clock.ts'
 import { parseExactly } from '../fhir/door/exact-numbers.ts'
 import type { Tx } from './database.ts'
-import { columnsOf, isId, readResource, type Sight } from './find-resources.ts'
+import { readResource, type Sight } from './find-resources.ts'
 import { statesAround, statesById } from './load-states.ts'
 import { resourceText, type StoredResource } from './resource-text.ts'
 
@@ -46,9 +47,9 @@ export const deviceById = async (tx: Tx, id: string): Promise<DeviceState | unde
   (await statesById(tx, 'device', [id])).find((s): s is DeviceState => s.kind === 'device')
 
 /** The patient of an order, looked for together with what else is asked for. */
-export const patientOf = async (tx: Tx, orderId: string): Promise<Patient | undefined> => {
+const patientOf = async (tx: Tx, orderId: string): Promise<Patient | undefined> => {
   const [row] = await tx.query<StoredResource>(
-    `select ${columnsOf('r')} from orders o
+    `select r.type, r.id, r.version, ${instantSql('r.updated')} as updated, r.body from orders o
      join resources r on r.type = 'Patient' and r.id = (o.state->>'patientId')::uuid where o.id = $1`,
     [orderId],
   )
@@ -62,19 +63,12 @@ export interface OrderedPatient {
   readonly owner: string
 }
 
-/** Those of the orders that the caller may see. */
-export const ordersWithPatients = async (
-  tx: Tx,
-  ids: readonly string[],
-  sight: Sight,
-): Promise<readonly OrderedPatient[]> => {
+export const ordersWithPatients = async (tx: Tx, ids: readonly string[]): Promise<readonly OrderedPatient[]> => {
   const rows = await tx.query<StoredResource & { state: OrderState; owner: string }>(
-    `select o.state, p.state->>'source' as owner, ${columnsOf('r')}
+    `select o.state, p.state->>'source' as owner, r.type, r.id, r.version, ${instantSql('r.updated')} as updated, r.body
      from orders o join patients p on p.id = (o.state->>'patientId')::uuid
-     join resources r on r.type = 'Patient' and r.id = p.id
-     where o.id = any($1::uuid[]) and ($2::text[] is null or exists (
-       select from resources s where s.type = 'ServiceRequest' and s.id = o.id and s.seen_by && $2))`,
-    [ids.filter(isId), sight ?? null],
+     join resources r on r.type = 'Patient' and r.id = p.id where o.id = any($1::uuid[])`,
+    [ids],
   )
   return rows.map((r) => ({ order: r.state, patient: parseExactly(resourceText(r)) as Patient, owner: r.owner }))
 }

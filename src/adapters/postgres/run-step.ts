@@ -11,7 +11,7 @@ import type { Parties, Tolerances } from '../../model/configuration.ts'
 import { type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
 import type { Instant, OrderState } from '../../model/states.ts'
 import { stamp } from '../clock.ts'
-import { type Database, DatabaseError, type Tx, together } from './database.ts'
+import { type Database, DatabaseError, type Tx } from './database.ts'
 import { mayHaveGaps, refreshGaps } from './refresh-gaps.ts'
 import { save } from './save.ts'
 import type { Inbound, Names } from './writing.ts'
@@ -183,16 +183,14 @@ const write = async <K, A>(
     ctx,
   )
   if (call.capture !== undefined || forward.length > 0 || mayHaveGaps(changes, ctx)) {
-    // what follows from the written is asked for behind it, in the same go
-    const watched = together([saving, refreshGaps(tx, changes, ctx)])
-    const telling = watched.then(() => work.tell(tx, decision, ctx))
-    const [told] = await together([telling, runner.afterWriting(tx, decision, ctx)])
-    await remember(tx, call, told, ctx)
-    return { told }
+    await saving
+    await refreshGaps(tx, changes, ctx)
+    await runner.afterWriting(tx, decision, ctx)
   }
   const telling = work.tell(tx, decision, ctx)
-  if (!(telling instanceof Promise)) return { told: telling, pending: saving }
-  const [, told] = await together([saving, telling])
+  if (!(telling instanceof Promise) && call.capture === undefined) return { told: telling, pending: saving }
+  const [told] = await Promise.all([telling, saving])
+  await remember(tx, call, told, ctx)
   return { told }
 }
 

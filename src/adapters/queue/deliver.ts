@@ -99,11 +99,7 @@ const attempted = (d: Delivering, claimed: Claimed, outcome: Outcome): Attempted
 }
 
 /** What an attempt says of the destination is written down too, before its line goes on. */
-const settle = async (
-  d: Delivering,
-  claimed: Claimed,
-  outcome: Outcome,
-): Promise<Attempted & { readonly more: boolean }> => {
+const settle = async (d: Delivering, claimed: Claimed, outcome: Outcome): Promise<Attempted> => {
   const result = attempted(d, claimed, outcome)
   const { destination, probe } = claimed
   if (!outcome.arrived && outcome.trouble.whose !== 'message') {
@@ -120,18 +116,18 @@ const settle = async (
     if (seconds !== undefined)
       d.log.warn({ step: 'forward-order', destination, seconds, reason: trouble.reason }, 'destination closed')
   }
-  const more = await settleDelivery(d.db, claimed, result)
+  await settleDelivery(d.db, claimed, result)
   if (claimed.troubled && (outcome.arrived || outcome.trouble.whose === 'message')) {
     await noteArrival(d.db, destination, probe)
     if (probe) d.log.info({ step: 'forward-order', destination }, 'destination open again')
   }
-  return { ...result, more }
+  return result
 }
 
 /**
  * Makes one attempt at the next delivery of a destination that is due. No connection to the database is held while the
  * other side is waited for.
- * @returns whether there may be another
+ * @returns whether there was one
  */
 export const deliverNext = async (d: Delivering, destination: string): Promise<boolean> => {
   const peer = d.peers.get(destination)
@@ -152,5 +148,5 @@ export const deliverNext = async (d: Delivering, destination: string): Promise<b
     },
     'delivery attempted',
   )
-  return result.more
+  return true
 }

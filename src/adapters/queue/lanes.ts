@@ -8,9 +8,9 @@ export interface Lanes {
 }
 
 /**
- * Each lane does `work` again and again until there is none. One that knows of more wakes another, so that a single
- * message takes one lane and a backlog takes all. An error ends its lane; whoever wakes next begins anew.
- * @param work does one piece, if there is one, and says whether there may be another
+ * Each lane does `work` again and again until there is none. One that finds some wakes another, so that a single message
+ * takes one lane and a backlog takes all. An error ends its lane; whoever wakes next begins anew.
+ * @param work does one piece, and says whether there was one
  */
 export const openLanes = (count: number, work: () => Promise<boolean>, onError: (error: unknown) => void): Lanes => {
   const running = new Set<Promise<void>>()
