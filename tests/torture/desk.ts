@@ -123,7 +123,8 @@ const captureKey = (c: Case, act: string): ParametersParameter => ({
 })
 
 const tie = async (load: Load, say: Say, c: Case): Promise<void> => {
-  const serial = `S${c.number.replaceAll('-', '')}`
+  // its parts stay apart, else R1-4-11 and R14-1-1 would be one recorder
+  const serial = `S${c.number.replaceAll('-', '.')}`
   const { body, again, askedAt } = await operate(
     say,
     `ServiceRequest/${c.orderId}/$link-device`,
