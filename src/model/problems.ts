@@ -241,3 +241,7 @@ export type Checked<T> =
 
 export const accept = <T>(value: T, warnings: readonly Problem[] = []): Checked<T> => ({ ok: true, value, warnings })
 export const refuse = (problems: readonly Problem[]): Checked<never> => ({ ok: false, problems })
+
+/** Everything that is wrong in any of these. */
+export const problemsOf = (...checked: readonly Checked<unknown>[]): readonly Problem[] =>
+  checked.flatMap((each) => (each.ok ? [] : each.problems))

@@ -15,7 +15,7 @@ import { recordApplication, recordApplicationParameters } from '../../flow/apply
 import { recordNotApplied, recordNotAppliedParameters } from '../../flow/apply-device/record-not-applied.ts'
 import type { Context } from '../../flow/step.ts'
 import type { Given } from '../../model/parameters.ts'
-import { accept, type Checked, refusal, refuse } from '../../model/problems.ts'
+import { accept, type Checked, problemsOf, refusal, refuse } from '../../model/problems.ts'
 import type { DeviceState, LinkState } from '../../model/states.ts'
 import { now } from '../clock.ts'
 import type { Tx } from '../postgres/database.ts'
@@ -80,9 +80,7 @@ const orderOfCall = async (
 
 /** Two parts of a call that are refused together, so that every reason is told at once. */
 const both = <A, B>(a: Checked<A>, b: Checked<B>): Checked<readonly [A, B]> =>
-  a.ok && b.ok
-    ? accept([a.value, b.value] as const, [...a.warnings, ...b.warnings])
-    : refuse([a, b].flatMap((x) => (x.ok ? [] : x.problems)))
+  a.ok && b.ok ? accept([a.value, b.value] as const, [...a.warnings, ...b.warnings]) : refuse(problemsOf(a, b))
 
 /** The locks of these orders and of what their patients say of themselves. */
 const locksOf = (known: readonly OrderedPatient[]): readonly string[] =>
@@ -107,7 +105,7 @@ const linkOnce =
     const read = takeParameters(call, linkDeviceParameters)
     const given = read.ok ? read.value.order : takeAlone(call, linkDeviceParameters, 'order')
     const order = given || call.params.id !== undefined ? await orderOfCall(runner, call, given?.[0]) : refuse([])
-    if (!read.ok || !order.ok) return problemReply([order, read].flatMap((r) => (r.ok ? [] : r.problems)))
+    if (!read.ok || !order.ok) return problemReply(problemsOf(order, read))
     const p = read.value
     const claim = readDeviceClaim(p, { now: await now(runner.db) })
     const known = await ordersWithPatients(runner.db, [order.value])
@@ -270,7 +268,7 @@ const application =
   async (call: Call): Promise<Reply> => {
     const read = takeParameters(call, recordApplicationParameters)
     const claim = read.ok ? readDeviceClaim(read.value, { now: await now(runner.db) }) : read
-    if (!read.ok || !claim.ok) return problemReply(claim.ok ? [] : claim.problems)
+    if (!read.ok || !claim.ok) return problemReply(problemsOf(claim))
     const p = read.value
     const locks = [deviceLock(claim.value.serialNumber)]
     const told = await runStep(runner, stepCall(call, 'apply-device', '$record-application', p, locks), {

@@ -2,7 +2,7 @@
 import type { Task } from 'fhir/r4.js'
 import { answerTask } from '../../flow/forward-order/answer-task.ts'
 import { readPreconditions, unmet } from '../../model/preconditions.ts'
-import { accept, type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
+import { accept, type Checked, type Problem, problemsOf, refusal, refuse } from '../../model/problems.ts'
 import { taskResource } from '../../model/resources/link-resources.ts'
 import type { TaskState } from '../../model/states.ts'
 import { identifierSystems } from '../../model/systems.ts'
@@ -61,7 +61,7 @@ export const answerOne = async (runner: StepRunner, call: Call): Promise<Checked
   if (problems.length === 0 && written.id !== undefined && written.id !== task.value.id)
     problems.push(refusal('wrong-id', 'Task.id', { found: written.id, expected: task.value.id }))
   const conditions = readPreconditions(conditionsOf(call), '')
-  if (!conditions.ok) problems.push(...conditions.problems)
+  problems.push(...problemsOf(conditions))
   if (problems.length > 0 || !conditions.ok) return refuse(problems)
   return runStep(
     runner,
@@ -191,10 +191,7 @@ export const forwardOrderRoutes = (runner: StepRunner, queue: Queue): readonly R
       may: ['reading-service', 'operator'],
       step: 'forward-order',
       fhir: { types: ['Task'], interaction: 'update' },
-      find: async (call) => {
-        const task = await ownTask(runner, call, call.params.id ?? '')
-        return task.ok ? [] : task.problems
-      },
+      find: async (call) => problemsOf(await ownTask(runner, call, call.params.id ?? '')),
       handle: answer(runner),
     },
     {

@@ -22,7 +22,7 @@ export const brokenAddress = refusal('malformed-request', '', {
   note: 'The percent-encoding of the address is broken.',
 })
 
-export const isDecodable = (text: string): boolean => {
+const isDecodable = (text: string): boolean => {
   try {
     decodeURIComponent(text)
     return true
@@ -64,11 +64,14 @@ const repeated = (query: URLSearchParams, taken: readonly string[]): readonly Pr
  * A query that cannot be decoded, of which nobody can say whether it asks for a dry run, or that asks a write for what
  * it does not know, is not guessed at: who misspells `dry-run` must not store what was meant for a trial.
  */
-export const queryProblems = ({ url }: Pick<FastifyRequest, 'url'>, route: Route): readonly Problem[] => {
+export const queryProblems = (
+  { url }: Pick<FastifyRequest, 'url'>,
+  query: URLSearchParams,
+  route: Route,
+): readonly Problem[] => {
   const text = textOf(url)
   if (text === '') return []
   if (text.includes('%') && !isDecodable(text)) return [{ ...brokenAddress, location: 'http.query' }]
-  const query = queryOf({ url })
   const asked = [...new Set(query.getAll('dry-run'))]
   const unclear = asked.length > 1 ? [asked.join(' and ')] : asked.filter((v) => v !== 'true' && v !== 'false')
   const taken = takenBy(route)

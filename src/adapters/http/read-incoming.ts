@@ -3,7 +3,7 @@ import type { FhirResource } from 'fhir/r4.js'
 import { type Incoming, readCriterion } from '../../flow/accept-order/incoming.ts'
 import type { SystemValue } from '../../model/configuration.ts'
 import { type Part, partOf, readPreconditions } from '../../model/preconditions.ts'
-import { accept, type Checked, refusal, refuse } from '../../model/problems.ts'
+import { accept, type Checked, problemsOf, refusal, refuse } from '../../model/problems.ts'
 import { isTree, mapTree } from '../../model/tree.ts'
 import { checkResource } from '../fhir/door/check-resource.ts'
 import type { Call } from './call.ts'
@@ -43,7 +43,7 @@ export const readIncoming = (asked: Asked): Checked<Incoming> => {
   const ifNoneExist =
     asksNone === undefined ? accept(undefined) : criterionOf(asksNone, partOf(request, 'ifNoneExist', 'If-None-Exist'))
   const conditions = readPreconditions(asked, request)
-  for (const read of [criterion, ifNoneExist, conditions]) if (!read.ok) problems.push(...read.problems)
+  problems.push(...problemsOf(criterion, ifNoneExist, conditions))
   const resource = asked.resource as FhirResource
   if (asked.targetId !== undefined && isTree(resource) && resource.id !== undefined && resource.id !== asked.targetId)
     problems.push(refusal('wrong-id', `${asked.type}.id`, { found: resource.id, expected: asked.targetId }))

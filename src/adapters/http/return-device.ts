@@ -2,7 +2,7 @@
 import { deviceMeant, readDeviceClaim } from '../../flow/apply-device/device-claim.ts'
 import { recordReturn, recordReturnParameters } from '../../flow/return-device/record-return.ts'
 import { gapIdOfReturn } from '../../flow/watch-flow/gaps.ts'
-import { accept } from '../../model/problems.ts'
+import { accept, problemsOf } from '../../model/problems.ts'
 import { now } from '../clock.ts'
 import { devicesWithSerial, ofKind, visible } from '../postgres/load-for-links.ts'
 import { ordersById, statesAround } from '../postgres/load-states.ts'
@@ -15,7 +15,7 @@ const takeBack = (runner: StepRunner) => (call: Call) => withFreshLocks(() => ta
 const takeBackOnce = async (runner: StepRunner, call: Call): Promise<Reply> => {
   const read = takeParameters(call, recordReturnParameters)
   const claim = read.ok ? readDeviceClaim(read.value, { now: await now(runner.db) }) : read
-  if (!read.ok || !claim.ok) return problemReply(claim.ok ? [] : claim.problems)
+  if (!read.ok || !claim.ok) return problemReply(problemsOf(claim))
   const p = read.value
   const known = await devicesWithSerial(runner.db, claim.value.serialNumber)
   const links = ofKind(

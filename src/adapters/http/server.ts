@@ -77,8 +77,8 @@ const answerType = (asked: string | undefined): string | undefined => {
   return /(application|text)\/json/i.test(accept) ? 'application/json; charset=utf-8' : undefined
 }
 
-const formatProblems = (request: FastifyRequest, url: string): readonly Problem[] => {
-  const format = queryOf(request).get('_format')
+const formatProblems = (request: FastifyRequest, query: URLSearchParams, url: string): readonly Problem[] => {
+  const format = query.get('_format')
   const wrong = format !== null && !/json/i.test(format)
   if (!url.startsWith('/fhir') || (!wrong && answerType(request.headers.accept) !== undefined)) return []
   return [
@@ -96,8 +96,8 @@ const send = (request: FastifyRequest, reply: FastifyReply, answer: Reply): Fast
   return reply.type(answer.type ?? answerType(request.headers.accept) ?? fhirJson).send(answer.body)
 }
 
-const callOf = (request: FastifyRequest, caller: ActingCaller, configuration: Configuration): Call => {
-  const query = queryOf(request)
+const callOf = (request: FastifyRequest, query: URLSearchParams, configuration: Configuration): Call => {
+  const caller = request.acting ?? anybody
   return {
     caller,
     sight: sightOf(caller, configuration.sites),
@@ -157,11 +157,12 @@ const anybody: ActingCaller = { id: 'anybody', role: 'local' }
 const handler =
   (route: Route, configuration: Configuration) =>
   async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply> => {
-    const call = callOf(request, request.acting ?? anybody, configuration)
+    const query = queryOf(request)
+    const call = callOf(request, query, configuration)
     const media = mediaProblems(request, route)
     const problems = [
-      ...formatProblems(request, route.url),
-      ...queryProblems(request, route),
+      ...formatProblems(request, query, route.url),
+      ...queryProblems(request, query, route),
       // what came as something else than JSON cannot be judged as JSON
       ...(media.length > 0 ? media : (request.received?.problems ?? [])),
     ]

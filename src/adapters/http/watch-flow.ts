@@ -5,7 +5,7 @@ import { readAsOf, readDay, reconcileDayParameters } from '../../flow/watch-flow
 import type { Site } from '../../model/configuration.ts'
 import { msOf } from '../../model/instant.ts'
 import { localDateOf, previousDate } from '../../model/local-day.ts'
-import { accept, type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
+import { accept, type Checked, type Problem, problemsOf, refusal, refuse } from '../../model/problems.ts'
 import type { Instant } from '../../model/states.ts'
 import { now, settledNow } from '../clock.ts'
 import {
@@ -53,7 +53,7 @@ const reconcile =
     const site = siteNamed(p, undefined, { caller: call.caller, parties: w.parties })
     const day = given ? readDay(given) : refuse([refusal('missing-parameter')])
     const asOf = readAsOf(p.asOf[0], await now(w.db))
-    if (!site.ok || !day.ok || !asOf.ok) return problemReply([site, day, asOf].flatMap((r) => (r.ok ? [] : r.problems)))
+    if (!site.ok || !day.ok || !asOf.ok) return problemReply(problemsOf(site, day, asOf))
     return { status: 200, body: await eveningBody(w, site.value, day.value, asOf.value, call.dryRun) }
   }
 
@@ -77,7 +77,7 @@ const siteOfCall = (w: Watching, call: Call): Checked<Site> => {
 
 /** What is wrong with a part of the address, which no FHIRPath names. */
 const problemsAt = (location: string, read: Checked<unknown>): readonly Problem[] =>
-  read.ok ? [] : read.problems.map((p) => ({ ...p, location }))
+  problemsOf(read).map((p) => ({ ...p, location }))
 
 const forPeople =
   (w: Watching, views: EveningViews) =>
@@ -131,10 +131,7 @@ export const watchFlowRoutes = (w: Watching, views: EveningViews): readonly Rout
     may: ['clinic', 'operator'],
     step: 'watch-flow',
     page: true,
-    find: async (call) => {
-      const site = siteOfCall(w, call)
-      return site.ok ? [] : site.problems
-    },
+    find: async (call) => problemsOf(siteOfCall(w, call)),
     handle: forPeople(w, views),
   },
   { method: 'GET', url: '/', may: ['clinic', 'operator'], step: 'watch-flow', page: true, handle: startPage(w, views) },

@@ -1,7 +1,7 @@
 /** From what was pushed and resolved to the state that is stored. */
 import type { FhirResource, Location, ServiceRequest } from 'fhir/r4.js'
 import type { Source } from '../../model/configuration.ts'
-import { accept, type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
+import { accept, type Checked, type Problem, problemsOf, refusal, refuse } from '../../model/problems.ts'
 import type { LinkState, OrderState } from '../../model/states.ts'
 import { stands } from '../apply-device/periods.ts'
 import type { Context } from '../step.ts'
@@ -53,7 +53,7 @@ const acceptOrder = (
   const reading = readOrder(p.incoming, resolved, source, ctx.parties, location, ctx.caller.sites)
   const patient = patientIdOf(p.incoming, resolved)
   const placer = placerOf(p.incoming, source)
-  const problems = [...(reading.ok ? [] : reading.problems), ...(typeof patient === 'string' ? [] : [patient])]
+  const problems = [...problemsOf(reading), ...(typeof patient === 'string' ? [] : [patient])]
   if (typeof patient === 'string') problems.push(...otherPatient(p, patient, links))
   if (problems.length > 0 || !reading.ok || !placer.ok || typeof patient !== 'string') return refuse(problems)
   const { site, codes, visitDay, wear } = reading.value

@@ -5,7 +5,7 @@
 
 import { msOf } from '../../model/instant.ts'
 import type { ParameterTable, ReadParameters } from '../../model/parameters.ts'
-import { accept, type Checked, isRefusal, type Problem, refusal, refuse } from '../../model/problems.ts'
+import { accept, type Checked, isRefusal, type Problem, problemsOf, refusal, refuse } from '../../model/problems.ts'
 import { shown } from '../../model/resources/common.ts'
 import type { DeviceState, LinkState, ReturnState, StubState, TaskState } from '../../model/states.ts'
 import type { Change, Context, Decision, Forward } from '../step.ts'
@@ -115,7 +115,7 @@ const applicationOf = (c: Correction, p: CorrectLinkParameters, ctx: Context): C
   const appliedAt = readStatedMaybe(p.appliedAt[0])
   const site = siteNamed(p, p.order.length > 0 ? right.order.site : old.site, ctx)
   const future = appliedAt.ok ? futureDoubts(appliedAt.value, ctx) : []
-  const problems = [...[appliedAt, site].flatMap((r) => (r.ok ? [] : r.problems)), ...future]
+  const problems = [...problemsOf(appliedAt, site), ...future]
   if (!appliedAt.ok || !site.ok) return refuse(problems)
   const clock =
     p.deviceClock[0] ??

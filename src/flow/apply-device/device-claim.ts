@@ -1,6 +1,6 @@
 /** Which device a call is about: as scanned, as typed, or both; and which known device that is. */
 import type { Given, ParameterTable } from '../../model/parameters.ts'
-import { accept, type Checked, isRefusal, type Problem, refusal, refuse } from '../../model/problems.ts'
+import { accept, type Checked, isRefusal, type Problem, problemsOf, refusal, refuse } from '../../model/problems.ts'
 import { readScan, readTyped, requireSerial, type Scan, scanOfData } from '../../model/scan/read-scan.ts'
 import type { DeviceState } from '../../model/states.ts'
 import type { Context } from '../step.ts'
@@ -56,7 +56,7 @@ const disagreements = (
 /** Reads what was scanned and typed. Refused without a serial number, with a wrong check digit, a lost separator, … */
 export const readDeviceClaim = (given: DeviceParameters, ctx: Pick<Context, 'now'>): Checked<DeviceClaim> => {
   const bytes = given.scanData.map(({ value, at }) => ({ read: scanOfData(value, at), at }))
-  const unreadable = bytes.flatMap(({ read }) => (read.ok ? [] : read.problems))
+  const unreadable = problemsOf(...bytes.map(({ read }) => read))
   if (unreadable.length > 0) return refuse(unreadable)
   const scans = [...given.scan, ...bytes.flatMap(({ read, at }) => (read.ok ? [{ value: read.value, at }] : []))]
   const [di, serial] = [given.deviceIdentifier[0], given.serialNumber[0]]
@@ -77,7 +77,7 @@ export const readDeviceClaim = (given: DeviceParameters, ctx: Pick<Context, 'now
           ctx.now.slice(0, 10),
           scans.map((s) => s.at),
         )
-  const problems = [...(typed.ok ? [] : typed.problems), ...(read !== undefined && !read.ok ? read.problems : [])]
+  const problems = [...problemsOf(typed, read ?? accept(undefined))]
   if (!typed.ok || (read !== undefined && !read.ok)) return refuse(problems)
   const scan = read?.value
   problems.push(...disagreements(scan, typed.value, given))

@@ -5,7 +5,7 @@
 import { msOf } from '../../model/instant.ts'
 import type { ParameterTable, ReadParameters } from '../../model/parameters.ts'
 import { type ClaimPath, type Claims, matchPatient } from '../../model/patient-match.ts'
-import { accept, type Checked, isRefusal, type Problem, refusal, refuse } from '../../model/problems.ts'
+import { accept, type Checked, isRefusal, type Problem, problemsOf, refusal, refuse } from '../../model/problems.ts'
 import type { Context, Decision } from '../step.ts'
 import { unchanged } from '../step.ts'
 import { type DeviceClaim, deviceParameters } from './device-claim.ts'
@@ -18,7 +18,7 @@ import {
   orderDoubts,
   type Situation,
 } from './make-link.ts'
-import { futureDoubts, readStated, readStatedMaybe } from './moments.ts'
+import { futureDoubts, readStated, readStatedMaybe, zoneOf } from './moments.ts'
 import { stands } from './periods.ts'
 import { recordsOfLink } from './records.ts'
 
@@ -131,7 +131,7 @@ const readApplication = (
   const [appliedAt, endedAt] = [readStated(given), readStatedMaybe(p.endedAt[0])]
   const site = siteNamed(p, s.order.site, ctx)
   const future = [appliedAt, endedAt].flatMap((r) => (r.ok ? futureDoubts(r.value, ctx) : []))
-  const problems = [...[appliedAt, endedAt, site].flatMap((r) => (r.ok ? [] : r.problems)), ...future]
+  const problems = [...problemsOf(appliedAt, endedAt, site), ...future]
   if (!appliedAt.ok || !endedAt.ok || !site.ok) return refuse(problems)
   const [clock, performer, bodySite] = [p.deviceClock[0], p.performer[0], p.bodySite[0]]
   return accept({
@@ -161,8 +161,7 @@ export const identityDoubts = (
   ctx: Context,
 ): readonly Problem[] => {
   const { claims, path } = claimsOf(p)
-  const zone = ctx.parties.sites.find((site) => site.id === s.order.site)?.timeZone ?? 'UTC'
-  return matchPatient(claims, s.patient, { ms: msOf(ctx.now), zone }, path).problems
+  return matchPatient(claims, s.patient, { ms: msOf(ctx.now), zone: zoneOf(s.order.site, ctx) }, path).problems
 }
 
 /** Identity first: what it says is told even where the moment or the order is refused as well. */

@@ -6,6 +6,10 @@ import { accept, type Checked, type Problem, refusal, refuse } from '../../model
 import type { Instant } from '../../model/states.ts'
 import type { Context } from '../step.ts'
 
+/** Where no such site is configured any more, UTC. */
+export const zoneOf = (site: string, { parties }: Pick<Context, 'parties'>): string =>
+  parties.sites.find(({ id }) => id === site)?.timeZone ?? 'UTC'
+
 export interface Stated {
   readonly instant: Instant
   /** As written, with its offset. */

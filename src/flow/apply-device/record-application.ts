@@ -1,7 +1,7 @@
 /** $record-application: evidence that a device was applied at a site, patient not (yet) stated. */
 import { localDateOf } from '../../model/local-day.ts'
 import type { ParameterTable, ReadParameters } from '../../model/parameters.ts'
-import { accept, type Checked, refusal, refuse } from '../../model/problems.ts'
+import { accept, type Checked, problemsOf, refusal, refuse } from '../../model/problems.ts'
 import type { ApplicationState, DeviceState, LinkState } from '../../model/states.ts'
 import { type Context, type Decision, unchanged } from '../step.ts'
 import { deviceParameters } from './device-claim.ts'
@@ -51,7 +51,7 @@ export const recordApplication = (
   const [given, how] = [p.appliedAt[0], p.evidence[0]]
   if (given === undefined || how === undefined) return refuse([refusal('missing-parameter', 'Parameters.parameter')])
   const [appliedAt, site] = [statedMoment(given, ctx), siteNamed(p, undefined, ctx)]
-  if (!appliedAt.ok || !site.ok) return refuse([appliedAt, site].flatMap((r) => (r.ok ? [] : r.problems)))
+  if (!appliedAt.ok || !site.ok) return refuse(problemsOf(appliedAt, site))
   const state: ApplicationState = {
     kind: 'application',
     id: ctx.newId(),

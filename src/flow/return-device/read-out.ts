@@ -2,7 +2,7 @@
 import type { ParametersParameter } from 'fhir/r4.js'
 import { readDate, readMoment } from '../../model/moment.ts'
 import type { Given, ParameterTable, ReadParameters } from '../../model/parameters.ts'
-import { type Checked, information, type Problem, refusal } from '../../model/problems.ts'
+import { information, type Problem, problemsOf, refusal } from '../../model/problems.ts'
 import { statedMaybe } from '../apply-device/moments.ts'
 import type { Context } from '../step.ts'
 
@@ -27,8 +27,6 @@ export const readOutParameters = {
 } as const satisfies ParameterTable
 
 type ReadOut = ReadParameters<typeof readOutParameters>
-
-const problemsOf = (checked: Checked<unknown>): readonly Problem[] => (checked.ok ? [] : checked.problems)
 
 /** A reading of the clock says nothing without the moment at which it was read, nor that moment without the reading. */
 const clockDoubts = ({ readAt, deviceClock }: ReadOut, ctx: Context): readonly Problem[] => {

@@ -4,7 +4,16 @@
  */
 
 import type { Given, ParameterTable, ReadParameters } from '../../model/parameters.ts'
-import { accept, type Checked, isRefusal, type Problem, refusal, refuse, warning } from '../../model/problems.ts'
+import {
+  accept,
+  type Checked,
+  isRefusal,
+  type Problem,
+  problemsOf,
+  refusal,
+  refuse,
+  warning,
+} from '../../model/problems.ts'
 import { shown } from '../../model/resources/common.ts'
 import type { ApplicationState, DeviceState, LinkState, ReturnState, StubState, TaskState } from '../../model/states.ts'
 import { canonical } from '../../model/tree.ts'
@@ -187,7 +196,7 @@ export const recordReturn = (
   if (given === undefined)
     return refuse([refusal('missing-parameter', 'Parameters.parameter', { expected: 'receivedAt' })])
   const [received, worn, site] = [statedMoment(given, ctx), statedMaybe(p.wornUntil[0], ctx), siteOf(p, s, ctx)]
-  const problems = [...[received, worn, site].flatMap((r) => (r.ok ? [] : r.problems)), ...readOutDoubts(p, ctx)]
+  const problems = [...problemsOf(received, worn, site), ...readOutDoubts(p, ctx)]
   if (received.ok && worn.ok) problems.push(...wornPast(worn.value, received.value))
   if (!received.ok || !worn.ok || !site.ok || problems.some(isRefusal)) return refuse(problems)
   const at = { received: received.value, worn: worn.value }

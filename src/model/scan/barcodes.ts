@@ -1,7 +1,7 @@
 /** The way in for everything that a scanner sends: tells the forms apart and hands each to its reader. */
 
-import type { Checked, Problem } from '../problems.ts'
-import { accept, refusal, refuse } from '../problems.ts'
+import type { Checked } from '../problems.ts'
+import { accept, problemsOf, refusal, refuse } from '../problems.ts'
 import type { Gs1Barcode } from './gs1.ts'
 import { readGs1 } from './gs1.ts'
 import { isGtinLike } from './gtin.ts'
@@ -96,8 +96,6 @@ const byIssuer = (barcodes: readonly Sorted[], today: string): readonly Checked<
   ]
 }
 
-const problemsOf = (checked: Checked<unknown>): readonly Problem[] => (checked.ok ? [] : checked.problems)
-
 /**
  * Reads the barcodes of one device label, each exactly as scanned, in any order. Promises a device identifier, not a
  * serial number: see requireSerial. Warns of a day 00 and of a field that may have swallowed the next one. Refuses with
@@ -120,8 +118,8 @@ export const readScan = (
   const [scan, another] = scans
   if (barcodes.length < parts.length || scan === undefined) {
     // A readable half is not blamed for what the unreadable one may have carried.
-    const unread = sorted.flatMap(problemsOf)
-    const faults = scans.flatMap(problemsOf).filter(({ code }) => code !== 'scan-unreadable')
+    const unread = problemsOf(...sorted)
+    const faults = problemsOf(...scans).filter(({ code }) => code !== 'scan-unreadable')
     return refuse([...unread, ...faults])
   }
   if (another === undefined) return scan
@@ -129,5 +127,5 @@ export const readScan = (
     found: parts.join(' and '),
     expected: 'barcodes of one issuing agency',
   })
-  return refuse([mixed, ...scans.flatMap(problemsOf)])
+  return refuse([mixed, ...problemsOf(...scans)])
 }

@@ -4,7 +4,7 @@
  */
 
 import type { Checked, Problem } from '../problems.ts'
-import { accept, isRefusal, refusal, refuse } from '../problems.ts'
+import { accept, isRefusal, problemsOf, refusal, refuse } from '../problems.ts'
 import { hibcCharacters, hibcCheckCharacter } from './check-digits.ts'
 import type { Fact } from './facts.ts'
 import { gather, noDeviceIdentifier } from './facts.ts'
@@ -98,7 +98,7 @@ const readOne = (barcode: Barcode, today: string): Checked<HibcBarcode> => {
   const read = /^\+[A-Z]/.test(body) ? readWithIdentifier : readSecondary
   const one = read(barcode, body, check, today)
   // With a wrong check character nothing else can be trusted, but all that is wrong is told.
-  return wrong ? refuse([wrong, ...(one.ok ? [] : one.problems)]) : one
+  return wrong ? refuse([wrong, ...problemsOf(one)]) : one
 }
 
 /** Secondary barcodes must repeat the check character of the primary one. */
@@ -125,7 +125,7 @@ const printHibc = (identifier: string, data: readonly string[]): string => {
 /** One or more HIBC barcodes of one device, in any order. */
 export const readHibc = (barcodes: readonly Barcode[], today: string): Checked<Scan> => {
   const checked = barcodes.map((barcode) => readOne(barcode, today))
-  const refused = checked.flatMap((each) => (each.ok ? [] : each.problems))
+  const refused = problemsOf(...checked)
   if (refused.length > 0) return refuse(refused)
   const reads = checked
     .flatMap((each) => (each.ok ? [each.value] : []))
