@@ -10,6 +10,15 @@ export interface Options {
   /** Absent: the usual one, or any other that is free. */
   readonly port?: number
   readonly calendar: Calendar
+  /** One order across FHIR servers in place of the day: HAPI on this machine, or servers and a service that run already. */
+  readonly across?: 'hapi' | Running
+}
+
+/** Bases of two FHIR servers, and the service between them. */
+export interface Running {
+  readonly ehr: string
+  readonly reading: string
+  readonly daybind: string
 }
 
 const known = {
@@ -18,9 +27,36 @@ const known = {
   pace: { type: 'string' },
   port: { type: 'string' },
   day: { type: 'string' },
+  hapi: { type: 'boolean' },
+  ehr: { type: 'string' },
+  reading: { type: 'string' },
+  daybind: { type: 'string' },
 } as const
 
-export const usage = 'demo takes --exit, --json, --pace SECONDS, --port PORT and --day YYYY-MM-DD'
+export const usage =
+  'demo takes --exit, --json, --pace SECONDS, --port PORT and --day YYYY-MM-DD; or --hapi; or --ehr, --reading and --daybind, each with a URL'
+
+interface Asked {
+  readonly hapi?: boolean | undefined
+  readonly ehr?: string | undefined
+  readonly reading?: string | undefined
+  readonly daybind?: string | undefined
+}
+
+const isUrl = (text: string): boolean => /^https?:$/.test(URL.canParse(text) ? new URL(text).protocol : '')
+
+const acrossOf = ({ hapi, ehr, reading, daybind }: Asked): Pick<Options, 'across'> | { readonly mistake: string } => {
+  const given = [ehr, reading, daybind].filter((url) => url !== undefined)
+  if (hapi && given.length > 0)
+    return { mistake: '--hapi starts servers of its own: leave out --ehr, --reading and --daybind.' }
+  if (hapi) return { across: 'hapi' }
+  if (given.length === 0) return {}
+  if (ehr === undefined || reading === undefined || daybind === undefined)
+    return { mistake: '--ehr, --reading and --daybind go together.' }
+  const wrong = given.find((url) => !isUrl(url))
+  if (wrong !== undefined) return { mistake: `found ${wrong}, expected an http address.` }
+  return { across: { ehr, reading, daybind } }
+}
 
 /** @returns the options, or one sentence that says what is wrong with them */
 export const readOptions = (args: string[], now: number): Options | { readonly mistake: string } => {
@@ -36,8 +72,10 @@ export const readOptions = (args: string[], now: number): Options | { readonly m
       return { mistake: `--port: found ${port}, expected a whole number from 0 (any free port) to 65535.` }
     const calendar = calendarFrom(now, day)
     if ('mistake' in calendar) return calendar
+    const across = acrossOf(values)
+    if ('mistake' in across) return across
     const { exit = false, json = false } = values
-    return { exit, json, pace: Number(pace), calendar, ...(port !== undefined && { port: Number(port) }) }
+    return { exit, json, pace: Number(pace), calendar, ...(port !== undefined && { port: Number(port) }), ...across }
   } catch (error) {
     return { mistake: `${error instanceof Error ? error.message.split('. ')[0] : error}: ${usage}.` }
   }

@@ -6,11 +6,12 @@ import { setTimeout as sleep } from 'node:timers/promises'
 import { caution, type EveningReport } from '../src/board/evening-report.ts'
 import type { Instant } from '../src/model/states.ts'
 import { endLink, link, recordNotApplied, seeApplied, takeBack } from './bedside.ts'
+import { playBetween, playOnThisMachine } from './between.ts'
 import { type Check, checkAll } from './checks.ts'
 import type { Happening } from './deeds.ts'
 import { keepEvening } from './evening.ts'
 import { acceptWork, comeBack, goDown, loseNextAnswer, makeUrgent, revoke, sendAgain, sendList } from './neighbours.ts'
-import { type Options, readOptions } from './options.ts'
+import { type Options, type Running, readOptions } from './options.ts'
 import { ofTheDay, ofTheWeekBefore } from './people.ts'
 import { type Print, printChecks, printEvening, printHappening, printHeading, printWrong, wrapped } from './print.ts'
 import { type Came, instantAt, type Scene, setScene } from './scene.ts'
@@ -186,6 +187,17 @@ const playOn = async (stage: Stage, options: Options, print: Print, signal: Abor
   return summary.ok
 }
 
+const across = async (where: 'hapi' | Running, stay: boolean, print: Print): Promise<boolean> => {
+  for (const line of wrapped(
+    `Daybind between two FHIR servers. All people, places and numbers are invented. ${caution}`,
+    100,
+  ))
+    print(line)
+  if (where !== 'hapi') return playBetween(where, print)
+  const { signal, forget } = untilSignal()
+  return playOnThisMachine(print, signal, stay).finally(forget)
+}
+
 /**
  * Plays the day and stays up until Ctrl-C, or ends with `--exit`.
  * @returns 0 when all checks held, 1 when anything differs or the day was broken off, 2 for options that it does not know
@@ -198,6 +210,7 @@ export const playDemo = async (args: string[]): Promise<0 | 1 | 2> => {
     return 2
   }
   const print: Print = (line) => void process.stdout.write(`${line}\n`)
+  if (options.across !== undefined) return (await across(options.across, !options.exit, print)) ? 0 : 1
   introduce(print)
   const { signal, forget } = untilSignal()
   const stage = await setStage(options.port)

@@ -33,7 +33,7 @@ const configurationFile = fileURLToPath(new URL('daybind.yaml', import.meta.url)
 const token = (): string => randomBytes(18).toString('base64url')
 
 /** Outside of any home and passable, for PostgreSQL may have to run as another user. */
-const scratchFolder = async (): Promise<string> => {
+export const scratchFolder = async (): Promise<string> => {
   const folder = await mkdtemp(join(tmpdir(), 'daybind-demo-'))
   await chmod(folder, 0o711)
   return folder
@@ -44,6 +44,17 @@ const isFree = (port: number): Promise<boolean> =>
     const server = createServer()
     server.once('error', () => resolve(false))
     server.listen(port, '127.0.0.1', () => server.close(() => resolve(true)))
+  })
+
+/** A port of this machine that nobody has just now. */
+export const freePort = (): Promise<number> =>
+  new Promise((resolve, reject) => {
+    const server = createServer()
+    server.once('error', reject)
+    server.listen(0, '127.0.0.1', () => {
+      const address = server.address()
+      server.close(() => resolve(typeof address === 'object' && address !== null ? address.port : 0))
+    })
   })
 
 interface Setting {
