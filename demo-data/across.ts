@@ -11,11 +11,14 @@ import { type Ordered, personOf } from './people.ts'
 import { type Print, printHeading, wrapped } from './print.ts'
 import { captured, labelOf } from './recorders.ts'
 
+/** Who calls the service here. */
+export type Across = 'harbour-ehr' | 'harbour-desk' | 'pebble' | 'operator'
+
 export interface Servers {
   /** Bases of the two FHIR servers. */
   readonly ehr: string
   readonly reading: string
-  readonly daybind: Call
+  readonly daybind: Call<Across>
 }
 
 /** Something did not arrive, or was refused: the story ends. */

@@ -9,8 +9,8 @@ import { CannotStart } from '../src/adapters/postgres/embedded.ts'
 import { readConfiguration } from '../src/config.ts'
 import type { Configuration } from '../src/model/configuration.ts'
 import { startService } from '../src/service.ts'
-import { playAcross } from './across.ts'
-import { callsTo, type Tokens } from './caller.ts'
+import { type Across, playAcross } from './across.ts'
+import { callsTo } from './caller.ts'
 import { type FhirServer, lacksForFhirServers, startFhirServer } from './fhir-server.ts'
 import type { Running } from './options.ts'
 import type { Print } from './print.ts'
@@ -23,9 +23,9 @@ const tokenNames = {
   'harbour-desk': 'HARBOUR_DESK_TOKEN',
   pebble: 'PEBBLE_TOKEN',
   operator: 'OPERATOR_TOKEN',
-} as const
+} as const satisfies Readonly<Record<Across, string>>
 
-type Between = Pick<Tokens, keyof typeof tokenNames>
+type Between = Readonly<Record<Across, string>>
 
 const made = (): Between => {
   const token = () => randomBytes(18).toString('base64url')
@@ -36,7 +36,7 @@ const made = (): Between => {
 const fromEnvironment = (): Between => {
   const missing = Object.values(tokenNames).filter((name) => !process.env[name])
   if (missing.length > 0) throw new CannotStart(`The service's tokens are wanted in ${missing.join(', ')}.`)
-  const of = (id: keyof Between): string => process.env[tokenNames[id]] ?? ''
+  const of = (id: Across): string => process.env[tokenNames[id]] ?? ''
   return {
     'harbour-ehr': of('harbour-ehr'),
     'harbour-desk': of('harbour-desk'),
@@ -47,9 +47,7 @@ const fromEnvironment = (): Between => {
 
 /** The file for the containers, with this machine's addresses. */
 const readSetting = (port: number, dataDir: string, ehr: string, reading: string, tokens: Between): Configuration => {
-  const secrets = Object.fromEntries(
-    Object.entries(tokenNames).map(([id, name]) => [name, tokens[id as keyof Between]]),
-  )
+  const secrets = Object.fromEntries(Object.entries(tokenNames).map(([id, name]) => [name, tokens[id as Across]]))
   const environment = { DAYBIND_CONFIG: configurationFile, PORT: String(port), DATA_DIR: dataDir, ...secrets }
   const here = (text: string) =>
     text

@@ -13,8 +13,8 @@ export interface Answer {
   readonly body: unknown
 }
 
-export type Call = (
-  caller: CallerId,
+export type Call<Caller extends string = CallerId> = (
+  caller: Caller,
   method: 'GET' | 'POST' | 'PUT',
   path: string,
   body?: FhirResource,
@@ -32,7 +32,7 @@ const deadlineMs = 30_000
 
 /** @throws when there is no answer at all */
 export const callsTo =
-  (url: string, tokens: Tokens): Call =>
+  <Caller extends string>(url: string, tokens: Readonly<Record<Caller, string>>): Call<Caller> =>
   async (caller, method, path, body) => {
     const response = await fetch(`${url}${path}`, {
       method,
