@@ -1,4 +1,5 @@
 /** The commands that ask a running service over HTTP: thin, so that a person at a terminal gets what a caller gets. */
+import { setTimeout as sleep } from 'node:timers/promises'
 import type { FhirResource, OperationOutcome, Parameters } from 'fhir/r4.js'
 import type { SystemValue } from './model/configuration.ts'
 
@@ -89,4 +90,29 @@ export const healthcheck = async ({ url }: Service): Promise<Outcome> => {
   const response = await fetch(`${url}/healthz`, { signal: AbortSignal.timeout(3_000) }).catch(() => undefined)
   if (response === undefined) return unreachable(url)
   return { ok: response.ok, text: `The service answered ${response.status}.` }
+}
+
+/** Whether a FHIR server answers with its CapabilityStatement, for those whose images cannot look themselves. */
+export const fhirServerCheck = async (base: string): Promise<Outcome> => {
+  const address = `${base.replace(/\/+$/, '')}/metadata`
+  const asked = { headers: { accept: 'application/fhir+json' }, signal: AbortSignal.timeout(10_000) }
+  const response = await fetch(address, asked).catch(() => undefined)
+  if (response === undefined) return { ok: false, text: `Nothing answers at ${address}.` }
+  const body = response.ok ? await bodyOf(response) : undefined
+  if (!response.ok) return { ok: false, text: `${address} answered ${response.status}.` }
+  const speaks = body?.resourceType === 'CapabilityStatement'
+  return {
+    ok: speaks,
+    text: speaks ? `${base} answers.` : `${address} answered something else than a CapabilityStatement.`,
+  }
+}
+
+/** Asks again, once a second, until the answer is good or so many seconds are over. */
+export const untilGood = async (ask: () => Promise<Outcome>, seconds: number): Promise<Outcome> => {
+  const deadline = performance.now() + seconds * 1_000
+  for (;;) {
+    const outcome = await ask()
+    if (outcome.ok || performance.now() > deadline) return outcome
+    await sleep(1_000)
+  }
 }

@@ -3,7 +3,7 @@ import { readFileSync } from 'node:fs'
 import { parseArgs } from 'node:util'
 import { kindOf } from './adapters/kind-of-error.ts'
 import { CannotStart } from './adapters/postgres/embedded-process.ts'
-import { healthcheck, type Outcome, reconcile, replay, type Service } from './commands.ts'
+import { fhirServerCheck, healthcheck, type Outcome, reconcile, replay, type Service, untilGood } from './commands.ts'
 import { readConfiguration, serviceToAsk } from './config.ts'
 import type { Configuration } from './model/configuration.ts'
 import { systems } from './model/systems.ts'
@@ -18,10 +18,12 @@ const usage = `Usage: npm run daybind -- <command>
   config check                                reads the configuration and tells every mistake
   reconcile --site S --date D [--as-of T]     the evening report of a site
   replay <delivery…>                          sends deliveries again
-  healthcheck                                 status 0 when the service is alive
+  healthcheck [--fhir URL]… [--wait SECONDS]  status 0 when the service is alive, or when FHIR servers answer
   rebuild --check                             holds what is stored against the journal; writes nothing
   demo [--exit] [--json] [--pace S] [--port N] [--day D]
                                               an invented clinic day
+  demo --hapi | --ehr URL --reading URL --daybind URL
+                                              one order between two FHIR servers, there and back
   doctor, export                              not built yet
 
 reconcile, replay and healthcheck ask the running service: --url URL (default http://HOST:PORT),
@@ -151,9 +153,13 @@ const replayCommand: Command = async (args) => {
 }
 
 const healthcheckCommand: Command = async (args) => {
-  const { values } = parseArgs({ args, options: serviceOptions })
-  const service = serviceFor(values)
-  return service === undefined ? 1 : told(await healthcheck(service))
+  const options = { ...serviceOptions, fhir: { type: 'string', multiple: true }, wait: { type: 'string' } } as const
+  const { fhir = [], wait = '0', ...values } = parseArgs({ args, options }).values
+  if (!/^\d{1,4}$/.test(wait)) return misunderstood(`--wait: found ${wait}, expected seconds.`)
+  const service = fhir.length > 0 ? undefined : serviceFor(values)
+  const asks = service ? [() => healthcheck(service)] : fhir.map((base) => () => fhirServerCheck(base))
+  const outcomes = await Promise.all(asks.map((ask) => untilGood(ask, Number(wait))))
+  return outcomes.length > 0 && outcomes.map(told).every((status) => status === 0) ? 0 : 1
 }
 
 /** The database of the configuration; the embedded one is started for it, so no service may hold the folder. */

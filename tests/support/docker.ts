@@ -25,12 +25,15 @@ export const dockerWith = async (...images: readonly string[]): Promise<Daemon> 
     if (!(await isHere(image)))
       return {
         answers: false,
-        reason: `the image ${image} is not here and cannot be pulled; name another by POSTGRES_IMAGE or NODE_IMAGE`,
+        reason: `the image ${image} is not here and cannot be pulled; name another by POSTGRES_IMAGE, NODE_IMAGE or HAPI_IMAGE`,
       }
   return { answers: true }
 }
 
 export const postgresImage = process.env.POSTGRES_IMAGE ?? 'postgres:18'
+
+/** A HAPI FHIR server, as docker-compose.yml names it. */
+export const hapiImage = process.env.HAPI_IMAGE ?? 'hapiproject/hapi:v8.8.0-1'
 
 /** The base of our own image, as its Dockerfile names it. */
 export const nodeImage = process.env.NODE_IMAGE ?? 'node:24-bookworm-slim'

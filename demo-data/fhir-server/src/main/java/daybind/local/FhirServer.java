@@ -143,7 +143,7 @@ public class FhirServer {
       ISearchParamRegistry parameters,
       IValidationSupport validation,
       DatabaseBackedPagingProvider pages,
-      @Value("${local.base}") String base) {
+      @Value("${hapi.base}") String base) {
     RestfulServer server = new RestfulServer(fhir);
     server.registerProviders(types.createProviders());
     server.registerProvider(system);
