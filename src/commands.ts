@@ -92,18 +92,23 @@ export const healthcheck = async ({ url }: Service): Promise<Outcome> => {
   return { ok: response.ok, text: `The service answered ${response.status}.` }
 }
 
+const capabilities = async (address: string): Promise<{ status: number; body?: FhirResource | undefined }> => {
+  // a server that has just started takes its time for the first
+  const asked = { headers: { accept: 'application/fhir+json' }, signal: AbortSignal.timeout(30_000) }
+  const response = await fetch(address, asked)
+  return { status: response.status, body: await bodyOf(response) }
+}
+
 /** Whether a FHIR server answers with its CapabilityStatement, for those whose images cannot look themselves. */
 export const fhirServerCheck = async (base: string): Promise<Outcome> => {
   const address = `${base.replace(/\/+$/, '')}/metadata`
-  const asked = { headers: { accept: 'application/fhir+json' }, signal: AbortSignal.timeout(10_000) }
-  const response = await fetch(address, asked).catch(() => undefined)
-  if (response === undefined) return { ok: false, text: `Nothing answers at ${address}.` }
-  const body = response.ok ? await bodyOf(response) : undefined
-  if (!response.ok) return { ok: false, text: `${address} answered ${response.status}.` }
-  const speaks = body?.resourceType === 'CapabilityStatement'
+  const found = await capabilities(address).catch(() => undefined)
+  if (found === undefined) return { ok: false, text: `Nothing answers at ${address}.` }
+  if (found.status !== 200) return { ok: false, text: `${address} answered ${found.status}.` }
+  const speaks = found.body?.resourceType === 'CapabilityStatement'
   return {
     ok: speaks,
-    text: speaks ? `${base} answers.` : `${address} answered something else than a CapabilityStatement.`,
+    text: speaks ? `${base} answers.` : `${address} answered with something else than a CapabilityStatement.`,
   }
 }
 

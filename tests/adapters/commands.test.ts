@@ -116,6 +116,37 @@ describe('a command that asks the running service', () => {
   })
 })
 
+describe('healthcheck', () => {
+  it('healthcheck looks whether each FHIR server answers with its CapabilityStatement', async () => {
+    const good = await standIn(200, { resourceType: 'CapabilityStatement' })
+    const other = await standIn(200, outcome)
+    const failing = await standIn(503, outcome)
+    expect(await run(['healthcheck', '--fhir', `${good.url}/fhir/`])).toEqual({
+      status: 0,
+      out: `${good.url}/fhir/ answers.\n`,
+      told: '',
+    })
+    expect(good.calls.map((c) => c.line)).toEqual(['GET /fhir/metadata'])
+    const all = [good, other, failing, { url: 'http://127.0.0.1:9' }].flatMap(({ url }) => ['--fhir', url])
+    expect(await run(['healthcheck', ...all])).toEqual({
+      status: 1,
+      out: `${good.url} answers.\n`,
+      told: [
+        `${other.url}/metadata answered with something else than a CapabilityStatement.`,
+        `${failing.url}/metadata answered 503.`,
+        'Nothing answers at http://127.0.0.1:9/metadata.\n',
+      ].join('\n'),
+    })
+  })
+
+  it('healthcheck waits for who is starting, and no longer than it was told', async () => {
+    const { url, calls } = await standIn(503, outcome)
+    expect((await run(['healthcheck', '--wait', '2', '--fhir', url])).status).toBe(1)
+    expect(calls.length).toBeGreaterThan(1)
+    expect((await run(['healthcheck', '--wait', 'long', '--fhir', url])).status).toBe(2)
+  })
+})
+
 describe('a command that cannot be carried out', () => {
   it.each([
     [[], 'Which command?'],

@@ -93,6 +93,11 @@ describe('the options of the demo', () => {
     [[], { exit: false, json: false, pace: 0 }],
     [['--exit', '--json'], { exit: true, json: true }],
     [['--pace', '1.5', '--port', '0', '--day', '2027-03-28'], { pace: 1.5, port: 0, calendar: { day: '2027-03-28' } }],
+    [['--hapi', '--exit'], { across: 'hapi', exit: true }],
+    [
+      ['--ehr', 'http://a.example/fhir', '--reading', 'http://b.example/fhir', '--daybind', 'http://c.example'],
+      { across: { ehr: 'http://a.example/fhir', reading: 'http://b.example/fhir', daybind: 'http://c.example' } },
+    ],
   ])('reads %j', (args, options) => {
     expect(readOptions(args, now)).toMatchObject(options)
   })
@@ -104,6 +109,9 @@ describe('the options of the demo', () => {
     [['--pace'], "Option '--pace <value>' argument missing: "],
     [['--port', '70000'], '--port: found 70000, expected a whole number'],
     [['--day', '2026-12-02'], '--day: found 2026-12-02, expected a date from 2026-12-03 on'],
+    [['--hapi', '--ehr', 'http://a.example/fhir'], '--hapi starts servers of its own'],
+    [['--ehr', 'http://a.example/fhir'], '--ehr, --reading and --daybind go together.'],
+    [['--ehr', 'a.example', '--reading', 'http://b.example', '--daybind', 'http://c.example'], 'found a.example'],
     [['--day', '2027-02-30'], '--day: found 2027-02-30, expected a date'],
   ])('refuses %j', (args, beginning) => {
     expect(readOptions(args, now)).toEqual({ mistake: expect.stringMatching(/^[^\n]*\.$/) })
