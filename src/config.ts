@@ -33,14 +33,15 @@ const siteOf = ({ id, name, timeZone, cutOff, closed, wear, transit, reading, ..
   reading,
 })
 
-const sourceOf = ({ id, site, placer, takes, fhir, token, poll }: InFile<'sources'>): Source => ({
+const sourceOf = ({ id, site, placer, takes, fhir, token, poll, subscribe }: InFile<'sources'>): Source => ({
   id,
   ...(site !== undefined && { site }),
   ...(placer !== undefined && { placer }),
   takes: takes ?? defaultTakes,
   ...(fhir !== undefined && { fhir }),
   ...(token !== undefined && { token }),
-  poll,
+  ...(poll !== false && { poll }),
+  ...(subscribe !== undefined && { subscribe }),
 })
 
 const readingServiceOf = ({ id, fhir, takes, accept, token }: InFile<'readingServices'>): ReadingService => ({
@@ -59,7 +60,7 @@ const callerOf = ({ id, role, sites, token }: InFile<'callers'>): Caller => ({
 })
 
 /** The source that every local caller is while nobody is named as a caller. */
-const localSource: Source = { id: 'local', takes: defaultTakes, poll: 'PT30S' }
+const localSource: Source = { id: 'local', takes: defaultTakes }
 
 const sourcesOf = ({ sources, callers }: ConfigurationFile): Source[] => {
   const named = sources.map(sourceOf)

@@ -15,6 +15,7 @@ import { operateRoutes } from './adapters/http/operate.ts'
 import { readingRoutes } from './adapters/http/reading.ts'
 import { returnDeviceRoutes } from './adapters/http/return-device.ts'
 import { createServer } from './adapters/http/server.ts'
+import { sourceRoutes } from './adapters/http/sources.ts'
 import { validateRoutes } from './adapters/http/validate.ts'
 import { watchFlowRoutes } from './adapters/http/watch-flow.ts'
 import type { RequestDeadlines } from './adapters/http/wire.ts'
@@ -35,6 +36,8 @@ import type { StepRunner } from './adapters/postgres/run-step.ts'
 import { startCouriers } from './adapters/queue/couriers.ts'
 import { usualLeaseSeconds } from './adapters/queue/deliver.ts'
 import { openQueue } from './adapters/queue/queue.ts'
+import { isAsked } from './adapters/sources/fetched.ts'
+import { startAskers } from './adapters/sources/rounds.ts'
 import { tellTroubles } from './adapters/troubles.ts'
 import { startRounds, watchOnce } from './adapters/watch.ts'
 import { type EveningReport, eveningReport, reportCsv } from './board/evening-report.ts'
@@ -49,6 +52,8 @@ export interface ServiceOptions {
   readonly patience?: Patience
   readonly roundMs?: number
   readonly deliveryDeadlineMs?: number
+  /** For the tests: how long one answer of a source is waited for. */
+  readonly askingDeadlineMs?: number
   /** For the tests: for how long an attempt at a delivery is its worker's alone. */
   readonly leaseSeconds?: number
   /** For the tests: what anything in the database may cost. */
@@ -122,26 +127,30 @@ const closeServer = async (app: FastifyInstance): Promise<void> => {
   await app.close().finally(() => clearTimeout(cut))
 }
 
-/** No job is begun any more; an attempt that hangs is broken off and its delivery given back, its fate unknown. */
-const closeDeliveries = async (
-  working: readonly { stop(): Promise<void> }[],
-  peers: ReadonlyMap<string, Peer>,
-): Promise<void> => {
+/**
+ * No job is begun any more, no source asked; an attempt that hangs is broken off and its delivery given back, its fate
+ * unknown.
+ */
+const closeCalls = async (working: readonly { stop(): Promise<void> }[], peers: readonly Peer[]): Promise<void> => {
   const breakOff = setTimeout(() => {
-    for (const peer of peers.values()) peer.breakOff()
+    for (const peer of peers) peer.breakOff()
   }, closing.attempts)
   await within(closing.jobs, Promise.all(working.map((w) => w.stop()))).finally(() => clearTimeout(breakOff))
-  await within(closing.connections, Promise.all([...peers.values()].map((p) => p.close())))
+  await within(closing.connections, Promise.all(peers.map((p) => p.close())))
 }
 
-const openDestinations = (c: Configuration, deadlineMs: number | undefined): ReadonlyMap<string, Peer> =>
+/** Connections are opened when the first call is made. */
+const openPeers = (
+  servers: readonly { readonly id: string; readonly fhir: string; readonly token?: string }[],
+  deadlineMs: number | undefined,
+): ReadonlyMap<string, Peer> =>
   new Map(
-    c.readingServices.map((r) => [
-      r.id,
+    servers.map(({ id, fhir, token }) => [
+      id,
       openPeer({
-        id: r.id,
-        base: r.fhir,
-        ...(r.token !== undefined && { token: r.token }),
+        id,
+        base: fhir,
+        ...(token !== undefined && { token }),
         ...(deadlineMs !== undefined && { deadlineMs }),
       }),
     ]),
@@ -221,9 +230,11 @@ const start = async (
     troubles.told,
     limits,
   )
-  const peers = openDestinations(c, options.deliveryDeadlineMs)
+  const peers = openPeers(c.readingServices, options.deliveryDeadlineMs)
+  const asked = c.sources.filter(isAsked)
+  const askedPeers = openPeers(asked, options.askingDeadlineMs)
   const begun: { stop(): Promise<void> }[] = [queue]
-  const work: (() => Promise<unknown>)[] = [() => closeDeliveries(begun, peers)]
+  const work: (() => Promise<unknown>)[] = [() => closeCalls(begun, [...peers.values(), ...askedPeers.values()])]
   undo.add(() => Promise.all(work.map((end) => end())))
   loadDefinitions()
 
@@ -251,21 +262,35 @@ const start = async (
   const couriers = await startCouriers(delivering, queue, troubles.told)
   begun.push(couriers)
 
+  // a port that the system chooses is known only once the server listens
+  let url = c.publicUrl
+  const base = () => (c.port === 0 ? url : c.publicUrl)
+  const askers = await startAskers({
+    runner,
+    sources: asked,
+    peers: askedPeers,
+    publicUrl: base,
+    log,
+    luck: Math.random,
+    onError: troubles.told,
+  })
+  begun.push(askers)
+
+  // a source that is asked learns where its notifications go
+  let listening = false
   const watching = { db, parties: c, tolerances: c.tolerances }
   const rounds = startRounds(
     options.roundMs ?? 1_000,
     async () => {
       await watchOnce(watching, log)
       await couriers.sweep()
+      if (listening) await askers.look()
       troubles.well()
     },
     troubles.told,
   )
   work.push(() => within(closing.jobs, rounds.stop()))
 
-  // a port that the system chooses is known only once the server listens
-  let url = c.publicUrl
-  const base = () => (c.port === 0 ? url : c.publicUrl)
   const routes = [
     ...operateRoutes(db, () => stopping),
     ...acceptOrderRoutes(runner, base),
@@ -275,6 +300,11 @@ const start = async (
     ...watchFlowRoutes(watching, views),
     ...readingRoutes(db, searching, base),
     ...validateRoutes(runner, base),
+    ...sourceRoutes(
+      db,
+      asked.map(({ id }) => id),
+      () => void askers.look().catch(troubles.told),
+    ),
     ...notBuiltRoutes,
   ]
   const since = new Date().toISOString()
@@ -292,6 +322,7 @@ const start = async (
     throw listenError(error, c)
   })
   url = addressOf(app.server.address())
+  listening = true
   await embedded?.announce(url)
   announceConfiguration(c, log)
   log.info({ step: 'operate', url, version }, 'ready')

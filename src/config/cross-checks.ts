@@ -152,17 +152,9 @@ const notSentYet = (raw: unknown): Refused[] => {
   return listAt(raw, path).length > 0 ? [{ path, text: 'read and checked; sending alerts is not built yet' }] : []
 }
 
-const notPolledYet = (raw: unknown): Refused[] =>
-  listAt(raw, ['sources']).flatMap((source) =>
-    valueAt(source.value, ['poll']) === undefined
-      ? []
-      : [at(source, 'poll', 'read and checked; polling is not built yet')],
-  )
-
 export const crossWarnings = (raw: unknown): Refused[] => [
   ...earlyCutOffs(raw),
   ...callersOfNothing(raw),
   ...tokensInTheClear(raw),
   ...notSentYet(raw),
-  ...notPolledYet(raw),
 ]

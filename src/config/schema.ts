@@ -63,7 +63,17 @@ const source = (readSecret: ReadSecret) =>
         .describe('Codes of monitoring orders as "system|code"; default: the two codes of ECG monitoring.'),
       fhir: calledBase.optional().describe('Base of its FHIR server: polled, subscribed to and written back to.'),
       token: token(readSecret).optional().describe('The bearer token that Daybind presents to its FHIR server.'),
-      poll: duration.default('PT30S').describe('How late a change may be seen without a notification.'),
+      poll: z
+        .union([duration, z.literal(false)], expecting('an ISO 8601 duration such as PT30S, or false'))
+        .default('PT30S')
+        .describe('How late a change may be seen without a notification; false: its server is not asked for orders.'),
+      subscribe: z
+        .union(
+          [z.literal('rest-hook'), z.literal(false), z.strictObject({ topic: absoluteUri })],
+          expecting('rest-hook, { topic: URL } or false'),
+        )
+        .optional()
+        .describe('How its server is subscribed to, where it takes Subscriptions; absent: rest-hook.'),
     },
     expecting('a source with an id'),
   )

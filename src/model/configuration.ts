@@ -41,8 +41,10 @@ export interface Source {
   readonly fhir?: string
   /** The bearer token that we present to its FHIR server. */
   readonly token?: string
-  /** ISO 8601 duration. */
-  readonly poll: string
+  /** ISO 8601 duration; absent: its FHIR server is not asked for orders. */
+  readonly poll?: string
+  /** How its server is subscribed to; absent: by rest-hook, where it takes Subscriptions. */
+  readonly subscribe?: 'rest-hook' | { readonly topic: string } | false
 }
 
 /** Receives linked orders. */

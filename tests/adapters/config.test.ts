@@ -111,7 +111,6 @@ describe('a good configuration', () => {
               { system: 'http://snomed.info/sct', code: '46825001' },
               { system: 'http://snomed.info/sct', code: '266706003' },
             ],
-            poll: 'PT30S',
           },
         ],
         readingServices: [],
@@ -148,10 +147,7 @@ describe('a good configuration', () => {
       callers: [{ id: 'harbour-ehr', role: 'source', sites: ['tern-harbour'], token: 'inward' }],
       tolerances: { skew: 90, recorderClock: 300 },
     })
-    expect(value.warnings).toEqual([
-      expect.stringMatching(/ sources\[0\]\.poll: read and checked; polling is not built yet$/),
-      `${path}:32:1 recipients: read and checked; sending alerts is not built yet`,
-    ])
+    expect(value.warnings).toEqual([`${path}:32:1 recipients: read and checked; sending alerts is not built yet`])
   })
 
   it('reads the example that is to be copied', () => {

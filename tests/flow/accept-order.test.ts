@@ -525,7 +525,7 @@ describe('If-None-Exist', () => {
 
 describe('the site of an order', () => {
   const at = (value: string, system: string = systems.sites) => [{ identifier: { system, value } }]
-  const noSite: Source = { id: 'quay-ehr', takes: ehr.takes, poll: 'PT30S' }
+  const noSite: Source = { id: 'quay-ehr', takes: ehr.takes }
   const siteFor = (order: Partial<ServiceRequest>, source = ehr, ctx = asSource()) =>
     take([alone(orderBody(order))], withPatient, ctx, source)
   const oneSite = asSource(undefined, { parties: { ...parties, sites: [tern] } })

@@ -29,7 +29,7 @@ const imports = [...texts].flatMap(([file, text]) => importsOf(file, text))
 
 /** The layer of a path below src, by its folder; undefined for a file at the top and for a package. */
 const layers = [
-  ...['adapters/fhir', 'adapters/postgres', 'adapters/queue', 'adapters/http', 'adapters'],
+  ...['adapters/fhir', 'adapters/postgres', 'adapters/queue', 'adapters/sources', 'adapters/http', 'adapters'],
   ...['board', 'config', 'flow', 'model'],
 ]
 const layerOf = (path: string): string | undefined => layers.find((layer) => path.startsWith(`${layer}/`))
@@ -43,6 +43,7 @@ const knows: Readonly<Record<string, readonly string[]>> = {
   'adapters/fhir': ['flow', 'model'],
   'adapters/postgres': ['flow', 'model', 'adapters', 'adapters/fhir'],
   'adapters/queue': ['flow', 'model', 'adapters', 'adapters/fhir', 'adapters/postgres'],
+  'adapters/sources': ['flow', 'model', 'adapters', 'adapters/fhir', 'adapters/postgres'],
   'adapters/http': ['flow', 'model', 'adapters', 'adapters/fhir', 'adapters/postgres', 'adapters/queue'],
   // the clock and the watch, which belong to no one thing that is touched
   adapters: ['flow', 'model', 'adapters/postgres'],

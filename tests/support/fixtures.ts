@@ -51,7 +51,6 @@ export const ehr: Source = {
   placer: 'https://harbour.example/orders',
   takes: defaultTakes,
   fhir: 'https://harbour.example/fhir',
-  poll: 'PT30S',
 }
 
 export const pebble: ReadingService = { id: 'pebble', fhir: 'https://pebble.example/fhir', accept: 'PT4H' }

@@ -82,7 +82,6 @@ const source = (id: string, name: string, site: string): Source => ({
   placer: `https://${name}.example/orders`,
   takes: defaultTakes,
   fhir: `https://${name}.example/fhir`,
-  poll: 'PT30S',
 })
 
 export const testSources: readonly Source[] = [

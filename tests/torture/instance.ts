@@ -41,7 +41,7 @@ const configuration: Configuration = {
       reading: 'P3D',
     },
   ],
-  sources: [{ id: 'harbour-ehr', site: 'tern-harbour', placer: harbour.orders, takes: codings, poll: 'PT30S' }],
+  sources: [{ id: 'harbour-ehr', site: 'tern-harbour', placer: harbour.orders, takes: codings }],
   readingServices: [{ id: 'pebble', fhir: pebble, accept: 'PT4H' }],
   callers: [
     { id: 'harbour-ehr', role: 'source', token: tokenOf('harbour-ehr') },

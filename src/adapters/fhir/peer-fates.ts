@@ -96,6 +96,8 @@ export interface Answered<T> {
   readonly body: T
   /** As sent, `W/"3"`. */
   readonly etag?: string
+  /** Their clock, by the Date header: milliseconds since 1970, to the second. */
+  readonly date?: number
 }
 
 export type Answer<T> = Answered<T> | Failure

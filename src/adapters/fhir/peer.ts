@@ -4,10 +4,10 @@
  * the delivery decides about the next try.
  */
 
-import type { Bundle, FhirResource } from 'fhir/r4.js'
+import type { Bundle, CapabilityStatement, FhirResource } from 'fhir/r4.js'
 import { Client, type RequestOptions } from 'fhir-kit-client'
 import { isResource, missingWork, statusWithCodes } from './peer-answer.ts'
-import { type Answer, causeOfStatus, type Failure, failure, type Kind, retryAfterMs } from './peer-fates.ts'
+import { type Answer, causeOfStatus, type Failure, failure, httpDate, type Kind, retryAfterMs } from './peer-fates.ts'
 import { type Line, openLine, type Sighting } from './peer-line.ts'
 
 type Reply = Awaited<ReturnType<Client['request']>>
@@ -41,6 +41,12 @@ export interface Peer {
   nextPage(page: Bundle, requestId: string): Promise<Answer<Bundle>> | undefined
   /** Reads by id, never from the server's cache. Not there: `final` with cause `absent`. */
   read<T extends FhirResource['resourceType']>(type: T, id: string, requestId: string): Promise<Answer<Typed<T>>>
+  /** What the server says it can do; asked of nobody's rights. */
+  metadata(requestId: string): Promise<Answer<CapabilityStatement>>
+  /** Makes a resource; `answered` with it as stored. */
+  create<R extends FhirResource>(resource: R, requestId: string): Promise<Answer<R>>
+  /** Puts a resource at its id, where it has the version `ifMatch` (such as `W/"3"`) if one is given. */
+  update<R extends FhirResource & { id: string }>(resource: R, requestId: string, ifMatch?: string): Promise<Answer<R>>
   /** Ends the calls that are under way, as if their deadline had come. */
   breakOff(): void
   /** Waits for the calls that are under way, at most their deadline. */
@@ -114,6 +120,17 @@ function below(address: string, base: string): boolean {
   return origin === home.origin && (pathname === path || pathname.startsWith(`${path}/`))
 }
 
+const sameType =
+  ({ resourceType }: FhirResource) =>
+  (body: FhirResource): Failure | undefined =>
+    body.resourceType === resourceType ? undefined : unexpected('write', body)
+
+/** Asks for what was written in the answer. */
+const preferring = (given: RequestOptions, ifMatch?: string): RequestOptions => ({
+  ...given,
+  headers: { ...given.headers, Prefer: 'return=representation', ...(ifMatch !== undefined && { 'If-Match': ifMatch }) },
+})
+
 interface Call {
   readonly kind: Kind
   readonly requestId: string
@@ -142,9 +159,17 @@ const caller =
       // A copy: the library hangs its Request, and with it our token, on the body.
       const body: unknown = { ...reply }
       if (!isResource(body)) return failure(kind, 'unexpected-answer', { status, detail: 'not a resource' })
-      const etag = Client.httpFor(reply).response?.headers.get('etag')
+      const heard = Client.httpFor(reply).response?.headers
+      const [etag, date] = [heard?.get('etag'), httpDate(heard?.get('date') ?? '')]
       const wrong = fault(body)
-      return wrong ? { ...wrong, status } : { fate: 'answered', status, body: body as T, ...(etag ? { etag } : {}) }
+      if (wrong) return { ...wrong, status }
+      return {
+        fate: 'answered',
+        status,
+        body: body as T,
+        ...(etag ? { etag } : {}),
+        ...(date !== undefined && { date }),
+      }
     } catch (error) {
       return whatWeKnow(kind, error, seen, deadline.signal.aborted)
     } finally {
@@ -200,6 +225,34 @@ export function openPeer(options: PeerOptions): Peer {
               body.resourceType === type && body.id === resourceId ? undefined : unexpected('read', body),
           })
         : Promise.resolve(failure('read', 'elsewhere')),
+    metadata: (requestId) =>
+      call<CapabilityStatement>({
+        kind: 'read',
+        requestId,
+        make: (given) => client.request('metadata', { options: given }),
+        fault: (body) => (body.resourceType === 'CapabilityStatement' ? undefined : unexpected('read', body)),
+      }),
+    create: (resource, requestId) =>
+      call({
+        kind: 'write',
+        requestId,
+        make: (given) =>
+          client.create({ resourceType: resource.resourceType, body: { ...resource }, options: preferring(given) }),
+        fault: sameType(resource),
+      }),
+    update: (resource, requestId, ifMatch) =>
+      call({
+        kind: 'write',
+        requestId,
+        make: (given) =>
+          client.update({
+            resourceType: resource.resourceType,
+            id: resource.id,
+            body: { ...resource },
+            options: preferring(given, ifMatch),
+          }),
+        fault: sameType(resource),
+      }),
     breakOff: () => {
       for (const deadline of underWay) deadline.abort()
     },

@@ -9,10 +9,15 @@ import { writeJson } from '../fhir/door/exact-numbers.ts'
 import { maxTold, operationOutcome } from '../fhir/outcome.ts'
 import { isOutage } from '../postgres/database.ts'
 import type { StepRunner, Told } from '../postgres/run-step.ts'
+import { type Tell, writeEntries } from '../postgres/write-entries.ts'
 import { type Call, fhirReply, problemReply, type Reply, toldReply } from './call.ts'
 import { type Return, returnAsked, withResources } from './prefer.ts'
 import { type Asked, readIncoming, withOwnReferences } from './read-incoming.ts'
-import { locationOf, statusOfAnswer, type Tell, writeEntries } from './write-entries.ts'
+
+export const statusOfAnswer = (a: Accepted): 200 | 201 => (a.outcome === 'created' ? 201 : 200)
+
+export const locationOf = (base: () => string, a: Accepted): string =>
+  `${base()}/fhir/${a.type}/${a.id}/_history/${a.version}`
 
 const responseEntry = (base: () => string, answer: Accepted, asked?: Return) => ({
   fullUrl: `${base()}/fhir/${answer.type}/${answer.id}`,

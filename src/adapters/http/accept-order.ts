@@ -4,12 +4,12 @@ import { type Checked, refuse } from '../../model/problems.ts'
 import { readResource } from '../postgres/find-resources.ts'
 import { resourceText } from '../postgres/resource-text.ts'
 import type { StepRunner, Told } from '../postgres/run-step.ts'
-import { takeBundle } from './accept-bundle.ts'
+import { type Tell, writeEntries } from '../postgres/write-entries.ts'
+import { locationOf, statusOfAnswer, takeBundle } from './accept-bundle.ts'
 import type { Call, Reply, Route } from './call.ts'
 import { absent } from './operation.ts'
 import { showsResource, writtenReply } from './prefer.ts'
 import { type Asked, conditionsOf, readIncoming, withOwnReferences } from './read-incoming.ts'
-import { locationOf, statusOfAnswer, type Tell, writeEntries } from './write-entries.ts'
 
 const tellOne =
   (base: () => string, call: Call): Tell =>

@@ -29,9 +29,6 @@ const rows: readonly Row[] = [
     ['GET', `/fhir/${type}`, 'public', 'read'],
     ['GET', `/fhir/${type}/:id`, 'public', 'read'],
   ]),
-  ['POST', '/hooks/:source', ['source', 'operator'], 'accept-order'],
-  ['PUT', '/hooks/:source/:type/:id', ['source', 'operator'], 'accept-order'],
-  ['DELETE', '/hooks/:source/:type/:id', ['source', 'operator'], 'accept-order'],
   ['GET', '/metrics', ['operator'], 'operate'],
   ['GET', '/openapi.json', 'public', 'operate'],
 ]

@@ -6,8 +6,9 @@ import type { ActingCaller, Decision } from '../../flow/step.ts'
 import type { Parties, Source } from '../../model/configuration.ts'
 import { accept, type Checked } from '../../model/problems.ts'
 import { defaultTakes } from '../../model/systems.ts'
-import type { Tx } from '../postgres/database.ts'
-import { loadForOrders, namesToLock } from '../postgres/load-for-orders.ts'
+import type { Tx } from './database.ts'
+import type { Sight } from './find-resources.ts'
+import { loadForOrders, namesToLock } from './load-for-orders.ts'
 import {
   NotLocked,
   nameLock,
@@ -17,13 +18,12 @@ import {
   type StepRunner,
   type Told,
   withFreshLocks,
-} from '../postgres/run-step.ts'
-import type { Names } from '../postgres/writing.ts'
-import type { Call } from './call.ts'
+} from './run-step.ts'
+import type { Names } from './writing.ts'
 
 /** As which source a caller speaks: the configured one with its id, or one of its own by default. */
 const sourceOf = (caller: ActingCaller, parties: Parties): Source => {
-  const own: Source = { id: caller.id, takes: defaultTakes, poll: 'PT30S' }
+  const own: Source = { id: caller.id, takes: defaultTakes }
   const only = caller.role === 'clinic' && caller.sites?.length === 1 ? caller.sites[0] : undefined
   return parties.sources.find((s) => s.id === caller.id) ?? { ...own, ...(only !== undefined && { site: only }) }
 }
@@ -51,13 +51,22 @@ const ownerOf = (
   if (only?.targetId === undefined || others.length > 0) return undefined
   const owner = known.stored.get(`${only.resource.resourceType}/${only.targetId}`)?.state.source
   if (owner === undefined || owner === speaking.id) return undefined
-  return parties.sources.find((s) => s.id === owner) ?? { id: owner, takes: defaultTakes, poll: 'PT30S' }
+  return parties.sources.find((s) => s.id === owner) ?? { id: owner, takes: defaultTakes }
+}
+
+/** Who writes, and what they may see. */
+export interface Writer {
+  readonly caller: ActingCaller
+  readonly sight: Sight
+  readonly requestId: string
+  /** Everything but that anything is kept. */
+  readonly dryRun: boolean
 }
 
 export type Tell = (tx: Tx, answers: readonly Accepted[]) => Told | Promise<Told>
 
 /** Where a resource is named by our id, its owner is looked up first: whoever revises it writes for that source. */
-const speaker = async (runner: StepRunner, call: Call, entries: readonly Incoming[]): Promise<Source> => {
+const speaker = async (runner: StepRunner, call: Writer, entries: readonly Incoming[]): Promise<Source> => {
   const speaking = sourceOf(call.caller, runner.parties)
   if (entries.every((e) => e.targetId === undefined)) return speaking
   const known = await loadForOrders(runner.db, entries, speaking, call.sight)
@@ -79,7 +88,7 @@ const namesOfPatients = (entries: readonly Incoming[], known: Known, source: Sou
 /** Runs accept-order for entries that stand or fall together, under the locks of the names that they carry. */
 export const writeEntries = async (
   runner: StepRunner,
-  call: Call,
+  call: Writer,
   entries: readonly Incoming[],
   inbound: string,
   route: string,
@@ -110,8 +119,3 @@ export const writeEntries = async (
     }),
   )
 }
-
-export const statusOfAnswer = (a: Accepted): 200 | 201 => (a.outcome === 'created' ? 201 : 200)
-
-export const locationOf = (base: () => string, a: Accepted): string =>
-  `${base()}/fhir/${a.type}/${a.id}/_history/${a.version}`

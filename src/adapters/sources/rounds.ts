@@ -1,0 +1,203 @@
+/** Who asks the sources, and when: one instance at a time for each, and none waits for another. */
+import { randomUUIDv7 } from 'node:crypto'
+import type { CapabilityStatement } from 'fhir/r4.js'
+import type { Logger } from 'pino'
+import {
+  pauseAfter,
+  skewOf,
+  skewToTell,
+  sweepIsDue,
+  type Walk,
+  watermarkAfter,
+} from '../../flow/accept-order/poll-plan.ts'
+import { takesSubscriptions } from '../../flow/accept-order/subscription-plan.ts'
+import { cutOffOf, localDateOf } from '../../model/local-day.ts'
+import { readDuration } from '../../model/moment.ts'
+import type { Peer } from '../fhir/peer.ts'
+import {
+  dueSources,
+  forgetOthers,
+  knowSources,
+  type Leased,
+  leaseSource,
+  renewLease,
+  settleSource,
+} from '../postgres/asked-sources.ts'
+import type { StepRunner } from '../postgres/run-step.ts'
+import { sourceToken } from '../postgres/shapes.ts'
+import { type Asking, askForAllOpen, askForChanges, Trouble, type Warnings } from './ask.ts'
+import type { AskedSource } from './fetched.ts'
+import { keepSubscription } from './subscribe.ts'
+
+export interface SourceRounds {
+  readonly runner: StepRunner
+  readonly sources: readonly AskedSource[]
+  readonly peers: ReadonlyMap<string, Peer>
+  /** `https://…`: below it their notifications arrive. */
+  readonly publicUrl: () => string
+  readonly log: Logger
+  /** Between 0 and 1. */
+  readonly luck: () => number
+  readonly onError: (error: unknown) => void
+}
+
+export interface Askers {
+  /** Begins with what is due; waits for nobody. */
+  look(): Promise<void>
+  /** Begins nothing more, and waits for what is under way. */
+  stop(): Promise<void>
+}
+
+/** Longer than any one call to a source takes; renewed after each page. */
+const leaseSeconds = 90
+
+const everySeconds = ({ poll }: AskedSource): number => {
+  const read = readDuration(poll, '')
+  if (!read.ok) throw new Error('the configuration lets no such duration in')
+  return read.value / 1000
+}
+
+/** What a server is, asked once an hour. */
+interface Known {
+  readonly at: number
+  readonly capabilities?: CapabilityStatement
+}
+
+const knownFor = 3_600_000
+
+/** @throws Trouble where it does not speak our FHIR */
+const whatItIs = async (peer: Peer): Promise<Known> => {
+  const answer = await peer.metadata(randomUUIDv7())
+  if (answer.fate === 'answered') {
+    const { fhirVersion } = answer.body
+    if (!String(fhirVersion).startsWith('4.0'))
+      throw new Trouble(
+        `Their server speaks another FHIR (${/^[0-9.]{1,10}/.exec(String(fhirVersion))?.[0] ?? 'no version'}); Daybind speaks R4 (4.0.1).`,
+      )
+    return { at: Date.now(), capabilities: answer.body }
+  }
+  // some servers keep it to themselves: what they can do shows when they are asked
+  if (answer.fate === 'final' && answer.cause !== 'redirected') return { at: Date.now() }
+  throw new Trouble(answer.reason, answer.retryAfterMs)
+}
+
+interface Round {
+  readonly walk: Walk
+  readonly swept: boolean
+  readonly found: boolean
+}
+
+/** The first time, and before a cut-off, everything that is open; else what has changed. */
+const askNow = async (a: Asking, leased: Leased, warnings: Warnings): Promise<Round> => {
+  const now = Date.now()
+  const cutOffs = a.runner.parties.sites.map((site) => cutOffOf(localDateOf(now, site.timeZone), site))
+  const { watermark, swept } = leased
+  if (watermark === null || sweepIsDue(cutOffs, swept ?? undefined, now)) {
+    const { clocks } = await askForAllOpen(a, warnings)
+    await forgetOthers(a.runner.db, a.source.id)
+    // what changed without being open is asked for from the old watermark on, the next time
+    return { walk: watermark === null ? clocks : { ours: watermark }, swept: true, found: false }
+  }
+  const { clocks, fresh } = await askForChanges(a, watermark, warnings)
+  return { walk: clocks, swept: false, found: fresh > 0 }
+}
+
+const warnOfSkew = (skew: number | undefined, warnings: Warnings): void => {
+  if (skew === undefined)
+    warnings.add('They tell no time (no Date header); ours is used, so their clock has to be right.')
+  else if (Math.abs(skew) > skewToTell)
+    warnings.add(
+      `Their clock is ${Math.abs(skew)} s ${skew > 0 ? 'ahead of' : 'behind'} ours; one of the two is wrong.`,
+    )
+}
+
+/** Maximum of warnings that are kept. */
+const maxWarnings = 20
+
+export const startAskers = async (r: SourceRounds): Promise<Askers> => {
+  const running = new Map<string, Promise<void>>()
+  const known = new Map<string, Known>()
+  let stopped = false
+  const { db } = r.runner
+  await knowSources(
+    db,
+    r.sources.map(({ id }) => id),
+  )
+
+  const ask = async (source: AskedSource, peer: Peer, leased: Leased): Promise<void> => {
+    const started = performance.now()
+    const warnings: Warnings = new Set()
+    const goOn = async (): Promise<void> => {
+      if (stopped) throw new Trouble('The service ended while it asked.')
+      if (!(await renewLease(db, leased, leaseSeconds))) throw new Trouble('Another instance asks meanwhile.')
+    }
+    const asking: Asking = { source, peer, runner: r.runner, sight: [sourceToken(source.id)], log: r.log, goOn }
+    const line = { step: 'accept-order', source: source.id }
+    try {
+      const is = known.get(source.id)
+      const fresh = is !== undefined && Date.now() - is.at < knownFor ? is : await whatItIs(peer)
+      known.set(source.id, fresh)
+      const round = await askNow(asking, leased, warnings)
+      const { subscribe = 'rest-hook' } = source
+      if (subscribe !== false && (fresh.capabilities === undefined || takesSubscriptions(fresh.capabilities)))
+        await keepSubscription(
+          { db, peer, leased, subscribing: subscribe, endpoint: `${r.publicUrl()}/hooks/${source.id}` },
+          Date.now(),
+        )
+      const skew = skewOf(round.walk)
+      if (!round.swept) warnOfSkew(skew, warnings)
+      await settleSource(db, leased, {
+        pause: round.swept && leased.watermark !== null ? 0 : pauseAfter(everySeconds(source), 0, 0, r.luck()),
+        warnings: [...warnings].slice(0, maxWarnings),
+        watermark: watermarkAfter(round.walk, leased.watermark ?? undefined),
+        ...(skew !== undefined && !(round.swept && leased.watermark !== null) && { skew }),
+        swept: round.swept,
+        found: round.found,
+      })
+      r.log.debug(
+        { ...line, swept: round.swept, found: round.found, ms: Math.round(performance.now() - started) },
+        'asked',
+      )
+    } catch (error) {
+      known.delete(source.id)
+      const trouble =
+        error instanceof Trouble ? error : new Trouble('Something went wrong in Daybind; its log has more.')
+      if (!(error instanceof Trouble)) r.onError(error)
+      await settleSource(db, leased, {
+        pause: pauseAfter(everySeconds(source), leased.failures + 1, trouble.retryAfterMs / 1000, r.luck()),
+        trouble: trouble.message,
+        warnings: [...warnings].slice(0, maxWarnings),
+        swept: false,
+        found: false,
+      })
+      if (leased.failures === 0 && !stopped)
+        r.log.warn({ ...line, reason: trouble.message }, 'a source cannot be asked')
+    }
+  }
+
+  const begin = async (id: string): Promise<void> => {
+    const [source, peer] = [r.sources.find((s) => s.id === id), r.peers.get(id)]
+    const leased = source && peer && (await leaseSource(db, id, leaseSeconds))
+    if (source && peer && leased) await ask(source, peer, leased)
+  }
+
+  return {
+    look: async () => {
+      if (stopped || r.sources.length === 0) return
+      for (const id of await dueSources(
+        db,
+        r.sources.map((s) => s.id),
+      )) {
+        if (running.has(id)) continue
+        const work = begin(id)
+          .catch(r.onError)
+          .finally(() => running.delete(id))
+        running.set(id, work)
+      }
+    },
+    stop: async () => {
+      stopped = true
+      await Promise.all(running.values())
+    },
+  }
+}
