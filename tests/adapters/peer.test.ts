@@ -97,7 +97,7 @@ describe('an answered call', () => {
   test('a confirmed transaction is answered, posted to the base itself, with token and request id', async () => {
     const there = await outside((_, response) => json(response, 200, done))
     const answer = await peerTo(`${there.base}/`).transaction(order, 'req-1')
-    expect(answer).toEqual({ fate: 'answered', status: 200, body: done })
+    expect(answer).toEqual({ fate: 'answered', status: 200, body: done, date: expect.any(Number) })
     expect(there.requests).toEqual(['POST /fhir'])
     expect(there.headers[0]).toMatchObject({
       authorization: 'Bearer sesame-1234',

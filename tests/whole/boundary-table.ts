@@ -662,19 +662,7 @@ const operating: readonly Row[] = [
   ),
   plain('GET /destinations', { path: '/destinations' }, ['403', '403', '403', '200']),
   plain('GET /metrics', { path: '/metrics' }, ['403', '403', '403', '501'], { later: true }),
-  ...['POST /hooks/:source', 'PUT /hooks/:source/:type/:id', 'DELETE /hooks/:source/:type/:id'].map((route) =>
-    row(
-      route,
-      'source',
-      (c) => c.source,
-      (x) => ({
-        path: `/hooks/${x}${route.endsWith(':id') ? '/Patient/1' : ''}`,
-        ...(route.startsWith('DELETE') ? {} : { body: {} }),
-      }),
-      [both('501'), no, no, '501'],
-      { later: true, few: true },
-    ),
-  ),
+  plain('GET /sources', { path: '/sources' }, ['403', '403', '403', '200']),
 ]
 
 const open = (route: string, status: string, more: Partial<Row> = {}): Row =>
@@ -683,7 +671,22 @@ const open = (route: string, status: string, more: Partial<Row> = {}): Row =>
     ...more,
   })
 
+/** Not by who calls: a notification shows by its secret that it was asked for. */
+const hook = (route: string): Row =>
+  plain(
+    route,
+    {
+      path: `/hooks/harbour-ehr${route.endsWith(':id') ? '/Patient/1' : ''}`,
+      ...(!route.startsWith('DELETE') && { body: {} }),
+    },
+    ['401', '401', '401', '401'],
+    { public: true },
+  )
+
 const forEverybody: readonly Row[] = [
+  hook('POST /hooks/:source'),
+  hook('PUT /hooks/:source/:type/:id'),
+  hook('DELETE /hooks/:source/:type/:id'),
   open('GET /fhir/metadata', '200'),
   open('GET /healthz', '200'),
   open('GET /readyz', '200'),

@@ -682,9 +682,6 @@ describe('the CapabilityStatement', () => {
     'GET /fhir/ValueSet',
     'GET /fhir/SearchParameter',
     'GET /fhir/Measure',
-    'POST /hooks/harbour-ehr',
-    `PUT /hooks/harbour-ehr/ServiceRequest/${nobody}`,
-    `DELETE /hooks/harbour-ehr/ServiceRequest/${nobody}`,
     'GET /metrics',
     'GET /openapi.json',
   ])('does not name what is not built, and that says so: %s', async (request) => {

@@ -430,7 +430,14 @@ describe('a source that is asked', () => {
       const headers = { 'x-daybind-hook': secretOf(subscription) }
       await expect.poll(async () => (await told(service)).knownUpTo).not.toBeNull()
       holds('1')
-      expect((await service.call('POST', '/hooks/harbour-ehr', { headers })).status).toBe(204)
+      // as HAPI FHIR 8.8.0 sends it, seen on the wire: an empty form, and a condition that has no sense
+      const asHapi = {
+        ...headers,
+        'content-type': 'application/x-www-form-urlencoded; charset=UTF-8',
+        'if-none-exist': `${service.url}/hooks/harbour-ehr?`,
+        accept: 'application/fhir+xml;q=1.0, application/fhir+json;q=1.0',
+      }
+      expect((await service.call('POST', '/hooks/harbour-ehr', { headers: asHapi, body: '' })).status).toBe(204)
       await expect.poll(() => placers(service)).toEqual(['HE-1'])
       holds('2')
       expect(

@@ -46,6 +46,8 @@ export interface Route {
   readonly query?: readonly string[]
   /** Takes the fields of a form instead of JSON. */
   readonly form?: true
+  /** Whatever body comes is taken, and one that cannot be read counts as none. */
+  readonly anyBody?: true
   /** A page for people: a browser may ask for the token. */
   readonly page?: true
   /** For the log line. */

@@ -159,12 +159,13 @@ const handler =
   async (request: FastifyRequest, reply: FastifyReply): Promise<FastifyReply> => {
     const query = queryOf(request)
     const call = callOf(request, query, configuration)
-    const media = mediaProblems(request, route)
+    const media = route.anyBody ? [] : mediaProblems(request, route)
+    const unread = route.anyBody ? [] : (request.received?.problems ?? [])
     const problems = [
       ...formatProblems(request, query, route.url),
       ...queryProblems(request, query, route),
       // what came as something else than JSON cannot be judged as JSON
-      ...(media.length > 0 ? media : (request.received?.problems ?? [])),
+      ...(media.length > 0 ? media : unread),
     ]
     if (problems.length === 0) return send(request, reply, await route.handle(call))
     const missing = route.find === undefined ? [] : await route.find(call)

@@ -36,7 +36,8 @@ const takeHint =
  * @param look has whoever asks look at once
  */
 export const sourceRoutes = (db: Database, ids: readonly string[], look: () => void): readonly Route[] => {
-  const hook = { may: 'public', step: 'accept-order', handle: takeHint(db, look) } as const
+  // HAPI sends an empty form where a Subscription asks for no payload
+  const hook = { may: 'public', step: 'accept-order', anyBody: true, handle: takeHint(db, look) } as const
   return [
     { method: 'POST', url: '/hooks/:source', ...hook },
     { method: 'PUT', url: '/hooks/:source/:type/:id', ...hook },
