@@ -14,6 +14,7 @@ import { notBuiltRoutes } from './adapters/http/not-built.ts'
 import { operateRoutes } from './adapters/http/operate.ts'
 import { readingRoutes } from './adapters/http/reading.ts'
 import { returnDeviceRoutes } from './adapters/http/return-device.ts'
+import { sendResultRoutes } from './adapters/http/send-result.ts'
 import { createServer } from './adapters/http/server.ts'
 import { sourceRoutes } from './adapters/http/sources.ts'
 import { validateRoutes } from './adapters/http/validate.ts'
@@ -297,6 +298,7 @@ const start = async (
     ...applyDeviceRoutes(runner),
     ...forwardOrderRoutes(runner, queue),
     ...returnDeviceRoutes(runner),
+    ...sendResultRoutes(runner, base),
     ...watchFlowRoutes(watching, views),
     ...readingRoutes(db, searching, base),
     ...validateRoutes(runner, base),

@@ -125,6 +125,11 @@ export const refusals = table({
   'leap-second': row(422, 'business-rule', 'A leap second has no place on our time line.'),
   'order-not-linkable': row(422, 'business-rule', 'The order cannot be linked in its present state.'),
   'element-not-changeable': row(422, 'business-rule', 'This element may not be changed by this caller.'),
+  'result-without-report': row(
+    422,
+    'business-rule',
+    'What belongs to a report comes with it, in one transaction or contained in it.',
+  ),
   'stale-content': row(
     422,
     'business-rule',
@@ -137,8 +142,20 @@ export const refusals = table({
   'illegal-step': row(409, 'conflict', 'The status cannot go this way.'),
   'key-reused': row(409, 'duplicate', 'The captureKey was used with other content.'),
   'message-superseded': row(409, 'conflict', 'A newer message for the same order has taken the place of this one.'),
+  'reported-by-another': row(
+    409,
+    'conflict',
+    'Another reading service has reported here; send the report without this id.',
+  ),
   'identity-taken': row(409, 'duplicate', 'Another resource has this identity.'),
   // told as warnings only
+  'report-held': row(
+    422,
+    'business-rule',
+    'The report is held: it is kept, is in nobody’s record, and people are told.',
+  ),
+  'report-late': row(422, 'business-rule', 'The report was overtaken by a later one, which stands.'),
+  'after-revocation': row(422, 'business-rule', 'The order was revoked; the report is taken and marked so.'),
   'not-all-included': row(422, 'too-costly', 'More belongs to this page than is included at once.'),
   'not-evaluated': row(422, 'informational', 'It is kept and not evaluated yet.'),
   'end-stands': row(422, 'business-rule', 'The link has ended at another moment already, and that end stands.'),

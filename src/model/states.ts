@@ -3,7 +3,7 @@
  * after it, so that the state as of any moment is the last fact recorded up to then.
  * All moments are ISO 8601 in UTC with microseconds unless they are marked "as written".
  */
-import type { Reference } from 'fhir/r4.js'
+import type { Binary, DiagnosticReport, Media, Observation, Reference } from 'fhir/r4.js'
 import type { Coding, SystemValue } from './configuration.ts'
 
 export type Instant = string
@@ -187,7 +187,10 @@ export interface TaskState {
   readonly note?: unknown
 }
 
-/** Observation and DiagnosticReport of one returned link: registered, without a value. */
+/**
+ * Observation and DiagnosticReport of one link: registered and without a value when the recorder has come back, the
+ * reading service's words in their place as soon as it has reported.
+ */
 export interface StubState {
   readonly kind: 'stub'
   /** Of the DiagnosticReport. */
@@ -205,6 +208,58 @@ export interface StubState {
   readonly fromWritten?: string
   readonly untilWritten?: string
   readonly recordedAt: Instant
+  /** From when on a report is missing; absent where nothing was read out yet. */
+  readonly reportDue?: Instant
+  /** The local day of that moment at the site. */
+  readonly reportDueDay?: string
+  readonly report?: ReportContent
+}
+
+/** A resource that came along with a report. */
+export interface ReportResult {
+  /** The stub's own Observation keeps its id. */
+  readonly id: string
+  /** By which a later version of the report means the same one: its identifier, else its place. */
+  readonly key: string
+  readonly resource: Observation | Media | Binary
+  /** It was in an earlier version of the report and is not any more. */
+  readonly withdrawn?: true
+}
+
+/** What a reading service reported, in its own words; patient, order and device are ours. */
+export interface ReportContent {
+  readonly by: string
+  readonly firstAt: Instant
+  readonly receivedAt: Instant
+  /** When it was first final, or cancelled: nobody waits for it any more. */
+  readonly completedAt?: Instant
+  /** The order had been revoked when it came. */
+  readonly afterRevocation?: true
+  /** Without `id`, `subject`, `basedOn` and `result`. */
+  readonly words: DiagnosticReport
+  /** In the order of the report. */
+  readonly results: readonly ReportResult[]
+}
+
+/** A report that disagrees with what it names, or asks for no order: kept as it came, and in nobody's record. */
+export interface HeldState {
+  readonly kind: 'held'
+  readonly id: string
+  readonly readingService: string
+  readonly orderId?: string
+  readonly linkId?: string
+  readonly deviceId?: string
+  readonly patientId?: string
+  readonly site?: string
+  /** The local day at the site on which it first came. */
+  readonly day?: string
+  /** What speaks against it, each as part of a sentence. */
+  readonly doubts: readonly string[]
+  readonly firstAt: Instant
+  readonly receivedAt: Instant
+  /** When a report that agrees took its place. */
+  readonly settledAt?: Instant
+  readonly words: DiagnosticReport
 }
 
 export type GapCode =
@@ -215,6 +270,8 @@ export type GapCode =
   | 'revoked-while-worn'
   | 'expired-device'
   | 'clock-doubt'
+  | 'report-doubt'
+  | 'overdue-report'
 
 /** Something that should be there and is not. */
 export interface GapState {
@@ -248,6 +305,7 @@ export type State =
   | ReturnState
   | TaskState
   | StubState
+  | HeldState
   | GapState
 
 export type Kind = State['kind']

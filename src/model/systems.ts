@@ -11,6 +11,7 @@ export const identifierSystems = {
   Task: `${home}/tasks`,
   Observation: `${home}/observations`,
   DiagnosticReport: `${home}/reports`,
+  Media: `${home}/media`,
   DetectedIssue: `${home}/gaps`,
   MeasureReport: `${home}/evenings`,
 } as const
@@ -29,6 +30,7 @@ export const systems = {
   clockCause: `${home}/CodeSystem/clock-cause`,
   measureGroup: `${home}/CodeSystem/measure-group`,
   step: `${home}/CodeSystem/step`,
+  reportMark: `${home}/CodeSystem/report-mark`,
 } as const
 
 export const extensions = {

@@ -9,7 +9,8 @@ import {
 import type { Decision } from '../../src/flow/step.ts'
 import { readParameters } from '../../src/model/parameters.ts'
 import type { Checked } from '../../src/model/problems.ts'
-import { linkResource, stubObservation, stubReport } from '../../src/model/resources/link-resources.ts'
+import { linkResource } from '../../src/model/resources/link-resources.ts'
+import { stubObservation, stubReport } from '../../src/model/resources/report-resources.ts'
 import type { LinkState, State } from '../../src/model/states.ts'
 import { systems } from '../../src/model/systems.ts'
 import {

@@ -212,6 +212,8 @@ export const facts = (over: Partial<Facts> = {}): Facts => ({
   applications: [],
   returns: [],
   tasks: [],
+  stubs: [],
+  held: [],
   ...over,
 })
 

@@ -7,22 +7,24 @@ import { accept, type Checked, type Problem, refusal, refuse, statusOf } from '.
 import { checkResource } from '../fhir/door/check-resource.ts'
 import { writeJson } from '../fhir/door/exact-numbers.ts'
 import { maxTold, operationOutcome } from '../fhir/outcome.ts'
-import { isOutage } from '../postgres/database.ts'
+import { isOutage, type Tx } from '../postgres/database.ts'
 import type { StepRunner, Told } from '../postgres/run-step.ts'
-import { type Tell, writeEntries } from '../postgres/write-entries.ts'
+import { writeEntries } from '../postgres/write-entries.ts'
 import { type Call, fhirReply, problemReply, type Reply, toldReply } from './call.ts'
 import { type Return, returnAsked, withResources } from './prefer.ts'
 import { type Asked, readIncoming, withOwnReferences } from './read-incoming.ts'
+import { areReports, type Reported, writeReports } from './send-result.ts'
+import { locationOf, statusOfAnswer } from './written.ts'
 
-export const statusOfAnswer = (a: Accepted): 200 | 201 => (a.outcome === 'created' ? 201 : 200)
+const statusLine = (answer: Accepted | Reported): string => {
+  if (answer.outcome === 'held') return '202 Accepted'
+  return statusOfAnswer(answer) === 201 ? '201 Created' : '200 OK'
+}
 
-export const locationOf = (base: () => string, a: Accepted): string =>
-  `${base()}/fhir/${a.type}/${a.id}/_history/${a.version}`
-
-const responseEntry = (base: () => string, answer: Accepted, asked?: Return) => ({
+const responseEntry = (base: () => string, answer: Accepted | Reported, asked?: Return) => ({
   fullUrl: `${base()}/fhir/${answer.type}/${answer.id}`,
   response: {
-    status: statusOfAnswer(answer) === 201 ? '201 Created' : '200 OK',
+    status: statusLine(answer),
     location: locationOf(base, answer),
     etag: `W/"${answer.version}"`,
     ...(answer.updated !== '' && { lastModified: answer.updated }),
@@ -37,12 +39,23 @@ const toldBundle = (entries: readonly string[]): Told => ({
 
 /** Told at once, without a look at what is written, unless the caller prefers to have it back. */
 const tellBundle =
-  (base: () => string, call: Call): Tell =>
-  (tx, answers) => {
+  (base: () => string, call: Call) =>
+  (tx: Tx, answers: readonly (Accepted | Reported)[]): Told | Promise<Told> => {
     const asked = returnAsked(call)
     const entries = answers.map((a) => JSON.stringify(responseEntry(base, a, asked)))
     return asked === 'representation' ? withResources(tx, answers, entries).then(toldBundle) : toldBundle(entries)
   }
+
+/** A reading service reports, whoever else sends orders. */
+const write = (runner: StepRunner, base: () => string, call: Call, entries: readonly Incoming[], inbound: string) =>
+  (areReports(call, entries) ? writeReports : writeEntries)(
+    runner,
+    call,
+    entries,
+    inbound,
+    'POST /fhir',
+    tellBundle(base, call),
+  )
 
 const requestUrl = /^([A-Z][A-Za-z]+)(?:\/([A-Za-z0-9.-]{1,64}))?(?:\?(.*))?$/
 
@@ -99,7 +112,7 @@ const transaction = async (runner: StepRunner, base: () => string, call: Call, b
   }
   if (problems.length > 0) return problemReply(problems)
   if (entries.length === 0) return fhirReply(200, { resourceType: 'Bundle', type: 'transaction-response' })
-  return toldReply(await writeEntries(runner, call, entries, call.text, 'POST /fhir', tellBundle(base, call)))
+  return toldReply(await write(runner, base, call, entries, call.text))
 }
 
 const failedEntry = (problems: readonly Problem[]) => ({
@@ -128,11 +141,9 @@ const batch = async (runner: StepRunner, base: () => string, call: Call, bundle:
   let [written, lost] = [false, false]
   for (const [i, e] of (bundle.entry ?? []).entries()) {
     const incoming = readEntry(e, i, bundle.type)
-    const write = (one: Incoming) =>
-      writeEntries(runner, call, [one], writeJson(e), 'POST /fhir', tellBundle(base, call))
     const done =
       incoming.ok && !lost
-        ? await orOutage(written, write(incoming.value))
+        ? await orOutage(written, write(runner, base, call, [incoming.value], writeJson(e)))
         : // others are served between two entries, also where all of them are refused unread
           await setImmediate(incoming.ok ? notReady : incoming)
     written ||= done.ok

@@ -1,15 +1,17 @@
 /** accept-order over HTTP: POST and PUT of one resource; transactions and batches are in accept-bundle.ts. */
 import { pushedTypes } from '../../flow/accept-order/place.ts'
+import { reportTypes } from '../../flow/send-result/sent-report.ts'
 import { type Checked, refuse } from '../../model/problems.ts'
 import { readResource } from '../postgres/find-resources.ts'
 import { resourceText } from '../postgres/resource-text.ts'
 import type { StepRunner, Told } from '../postgres/run-step.ts'
 import { type Tell, writeEntries } from '../postgres/write-entries.ts'
-import { locationOf, statusOfAnswer, takeBundle } from './accept-bundle.ts'
+import { takeBundle } from './accept-bundle.ts'
 import type { Call, Reply, Route } from './call.ts'
 import { absent } from './operation.ts'
 import { showsResource, writtenReply } from './prefer.ts'
 import { type Asked, conditionsOf, readIncoming, withOwnReferences } from './read-incoming.ts'
+import { locationOf, statusOfAnswer } from './written.ts'
 
 const tellOne =
   (base: () => string, call: Call): Tell =>
@@ -107,9 +109,9 @@ export const acceptOrderRoutes = (runner: StepRunner, base: () => string): reado
     {
       method: 'POST',
       url: '/fhir',
-      may,
+      may: [...may, 'reading-service'],
       step,
-      fhir: { types: pushedTypes, interaction: 'transaction' },
+      fhir: { types: [...pushedTypes, ...reportTypes], interaction: 'transaction' },
       handle: (call) => takeBundle(runner, base, call),
     },
     ...singles,

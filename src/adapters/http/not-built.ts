@@ -5,7 +5,6 @@ import { refusal } from '../../model/problems.ts'
 import { problemReply, type Route } from './call.ts'
 
 const clinic: readonly Role[] = ['clinic', 'operator']
-const reports: readonly Role[] = ['reading-service', 'operator']
 const definitions = [
   'StructureDefinition',
   'OperationDefinition',
@@ -20,9 +19,6 @@ type Row = readonly [method: Route['method'], url: string, may: Route['may'], st
 const rows: readonly Row[] = [
   ['POST', '/fhir/ServiceRequest/:id/$join', clinic, 'apply-device'],
   ['POST', '/fhir/Device/$suggest-orders', clinic, 'return-device'],
-  ['POST', '/fhir/DiagnosticReport', reports, 'send-result'],
-  ['PUT', '/fhir/DiagnosticReport', reports, 'send-result'],
-  ['PUT', '/fhir/DiagnosticReport/:id', reports, 'send-result'],
   ['POST', '/fhir/DetectedIssue/:id/$acknowledge', clinic, 'watch-flow'],
   ['POST', '/fhir/DetectedIssue/:id/$resolve', clinic, 'watch-flow'],
   ...definitions.flatMap((type): Row[] => [

@@ -15,6 +15,7 @@ import { searchParameters } from '../postgres/search-parameters.ts'
 import { writeOne } from './accept-order.ts'
 import { type Call, everyone, fhirReply, problemReply, type Reply, type Route } from './call.ts'
 import { answerOne } from './forward-order.ts'
+import { reportOne } from './send-result.ts'
 
 const modes = ['create', 'update', 'delete', 'profile'] as const
 type Mode = (typeof modes)[number]
@@ -28,6 +29,7 @@ interface Asked {
 const writers: Readonly<Record<string, readonly string[]>> = {
   ...Object.fromEntries(pushedTypes.map((type) => [type, ['source', 'clinic', 'operator', 'local']])),
   Task: ['reading-service', 'operator', 'local'],
+  DiagnosticReport: ['reading-service', 'operator', 'local'],
 }
 
 interface Word {
@@ -120,7 +122,13 @@ const rehearsed = async (
     const targetId = id ?? own
     const asked =
       targetId === undefined ? ({ method: 'POST', type } as const) : ({ method: 'PUT', type, targetId } as const)
-    return writeOne(runner, base, rehearsal, asked, `POST /fhir/${type}/$validate`)
+    return (type === 'DiagnosticReport' ? reportOne : writeOne)(
+      runner,
+      base,
+      rehearsal,
+      asked,
+      `POST /fhir/${type}/$validate`,
+    )
   }
   if (shape.length > 0) return refuse(shape)
   const taskId = taskIdOf(call, resource as FhirResource)

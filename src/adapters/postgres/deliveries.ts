@@ -38,7 +38,10 @@ const linkedOrder = async (tx: Tx, { orderId, readingService }: Forward): Promis
   const links: readonly LinkState[] = ofKind(states, 'link')
   const devices = (await statesById(tx, 'device', [...new Set(links.map((l) => l.deviceId))])) as readonly DeviceState[]
   const tasks: readonly TaskState[] = ofKind(states, 'task').filter((t) => t.readingService === readingService)
-  const stubs: readonly StubState[] = ofKind(states, 'stub')
+  // their server may hold a newer word of theirs; that a report is withdrawn here they are told all the same
+  const stubs: readonly StubState[] = ofKind(states, 'stub').filter(
+    (s) => s.status === 'entered-in-error' || s.report?.by !== readingService,
+  )
   return {
     order,
     orderResource: await wholeResource<ServiceRequest>(tx, 'ServiceRequest', order.id),

@@ -31,7 +31,8 @@ export const statesAround = async (
        union all select state from applications where device_id = any($2::uuid[])
        union all select state from returns where device_id = any($2::uuid[])
        union all select state from tasks where order_id = any($1::uuid[])
-       union all select state from stubs where order_id = any($1::uuid[])`,
+       union all select state from stubs where order_id = any($1::uuid[])
+       union all select state from held_reports where order_id = any($1::uuid[])`,
       [orders, devices],
     ),
   )

@@ -11,7 +11,7 @@ import { save } from './save.ts'
 const ordersOf = (s: State): readonly string[] =>
   s.kind === 'order'
     ? [s.id]
-    : s.kind === 'link' || s.kind === 'task' || s.kind === 'return'
+    : s.kind === 'link' || s.kind === 'task' || s.kind === 'return' || s.kind === 'stub' || s.kind === 'held'
       ? s.orderId
         ? [s.orderId]
         : []

@@ -100,7 +100,11 @@ export const searchParameters: Readonly<Record<string, readonly SearchParameter[
     status('diagnostic-report-status'),
     date('date', 1, 'effectiveDateTime', 'effectivePeriod'),
     reference('result', 'result'),
+    // what is held in doubt, and what came after its order was revoked
+    own(token('mark', 'meta.tag')),
   ],
+  Media: [identifier, patient, basedOn, status('event-status')],
+  Binary: [],
   DetectedIssue: [
     identifier,
     reference('patient', 'patient'),

@@ -1,14 +1,8 @@
 /** How a state lies in its table and in the journal, and which resources the world reads of it. */
 import type { FhirResource } from 'fhir/r4.js'
 import { detectedIssue } from '../../flow/watch-flow/detected-issue.ts'
-import {
-  deviceResource,
-  linkResource,
-  procedureResource,
-  stubObservation,
-  stubReport,
-  taskResource,
-} from '../../model/resources/link-resources.ts'
+import { deviceResource, linkResource, procedureResource, taskResource } from '../../model/resources/link-resources.ts'
+import { heldReport, stubResources } from '../../model/resources/report-resources.ts'
 import type { Kind, State } from '../../model/states.ts'
 
 export interface Keys {
@@ -38,7 +32,10 @@ export const keysOf = (s: State): Keys => {
     case 'task':
       return { order_id: s.orderId, site: s.site }
     case 'stub':
-      return { order_id: s.orderId, device_id: s.deviceId, site: s.site }
+      // by the day on which its report becomes overdue, an evening finds it
+      return { order_id: s.orderId, device_id: s.deviceId, site: s.site, day: s.reportDueDay }
+    case 'held':
+      return { order_id: s.orderId, device_id: s.deviceId, site: s.site, day: s.day }
     case 'gap':
       return { order_id: s.orderId, device_id: s.deviceId, site: s.site, day: s.day }
   }
@@ -63,6 +60,7 @@ export const tables: Readonly<Record<Kind, Table>> = {
   return: { name: 'returns', columns: { device_id: 'uuid', order_id: 'uuid' } },
   task: { name: 'tasks', columns: { order_id: 'uuid', link_id: 'uuid' } },
   stub: { name: 'stubs', columns: { order_id: 'uuid', link_id: 'uuid' } },
+  held: { name: 'held_reports', columns: { order_id: 'uuid' } },
   gap: { name: 'gaps', columns: { site: 'text', day: 'date', order_id: 'uuid', device_id: 'uuid', open: 'boolean' } },
 }
 
@@ -111,6 +109,9 @@ export const scopeOf = (s: State): Scope => {
     case 'task':
       // the work of one reading service is nothing of another's to which the order was sent too
       return { own: [siteToken(s.site), readerToken(s.readingService)], inherits: 'clinic', orderId: s.orderId }
+    case 'held':
+      // nothing that is in doubt is in anybody's record: it is its sender's and the operator's
+      return { own: [readerToken(s.readingService)], inherits: 'nothing' }
     case 'application':
     case 'return':
       return { own: [s.site === undefined ? anySite : siteToken(s.site)], inherits: 'nothing' }
@@ -129,7 +130,9 @@ export const resourcesOf = (s: State, content: FhirResource | undefined): readon
     case 'task':
       return [taskResource(s)]
     case 'stub':
-      return [stubObservation(s), stubReport(s)]
+      return stubResources(s)
+    case 'held':
+      return [heldReport(s)]
     case 'gap':
       return [detectedIssue(s)]
     default:

@@ -1,7 +1,9 @@
 /** The heart of apply-device: may this device be tied to this order's patient for this period, and what follows. */
 import type { Patient, Reference } from 'fhir/r4.js'
 import type { ReadingService, Site } from '../../model/configuration.ts'
+import { instantOf, msOf } from '../../model/instant.ts'
 import { localDateOf } from '../../model/local-day.ts'
+import { readDuration } from '../../model/moment.ts'
 import { bornAfter } from '../../model/patient-match.ts'
 import { type Problem, refusal, warning } from '../../model/problems.ts'
 import type { DeviceState, LinkState, OrderState, ReturnState, StubState, TaskState } from '../../model/states.ts'
@@ -211,8 +213,21 @@ export const taskFor = (link: LinkState, readingService: string, ctx: Context): 
   modifiedAt: ctx.now,
 })
 
-/** Observation and DiagnosticReport of a link whose device came back. */
-export const stubFor = (link: LinkState, ctx: Context): StubState => ({
+/** From when on the report of a recorder that was read out is missing; without a read-out, from its receipt on. */
+export const reportDue = (
+  { site: id }: Pick<LinkState, 'site'>,
+  back: ReturnState,
+  { parties }: Context,
+): Pick<StubState, 'reportDue' | 'reportDueDay'> => {
+  const site = parties.sites.find((s) => s.id === id)
+  const reading = readDuration(site?.reading ?? '', '')
+  if (site === undefined || !reading.ok) return {}
+  const ms = (back.readAt === undefined ? msOf(back.receivedAt) : Date.parse(back.readAt)) + reading.value
+  return { reportDue: instantOf(ms), reportDueDay: localDateOf(ms, site.timeZone) }
+}
+
+/** Observation and DiagnosticReport of a link whose device came back, or whose report came before it. */
+export const stubFor = (link: LinkState, ctx: Context, back?: ReturnState): StubState => ({
   kind: 'stub',
   id: ctx.newId(),
   observationId: ctx.newId(),
@@ -227,6 +242,7 @@ export const stubFor = (link: LinkState, ctx: Context): StubState => ({
   fromWritten: link.appliedAtWritten,
   ...(link.endedAtWritten !== undefined && { untilWritten: link.endedAtWritten }),
   recordedAt: ctx.now,
+  ...(back && reportDue(link, back, ctx)),
 })
 
 /** The device after its links changed: on the patient whose link is open, else on nobody. */
@@ -258,7 +274,7 @@ export const make = (
   const link = linkOf(s, a, ctx, lineage)
   const tasks = takers(s.order, ctx.parties.readingServices).map((r) => taskFor(link, r.id, ctx))
   const back = link.returned ? returnFor(s, a) : undefined
-  const stub = back ? stubFor(link, ctx) : undefined
+  const stub = back ? stubFor(link, ctx, back) : undefined
   const at = link.appliedAt
   const others = s.links.filter((l) => l.id !== lineage?.replaces)
   const changes: Change[] = [

@@ -4,14 +4,8 @@
  */
 import type { Bundle, BundleEntry, FhirResource, Patient, ServiceRequest, Task } from 'fhir/r4.js'
 import { type OwnType, ownIdentifier } from '../../model/resources/common.ts'
-import {
-  deviceResource,
-  linkResource,
-  procedureResource,
-  stubObservation,
-  stubReport,
-  taskResource,
-} from '../../model/resources/link-resources.ts'
+import { deviceResource, linkResource, procedureResource, taskResource } from '../../model/resources/link-resources.ts'
+import { portableResources } from '../../model/resources/report-resources.ts'
 import type { DeviceState, LinkState, OrderState, StubState, TaskState } from '../../model/states.ts'
 import { identifierSystems, systems } from '../../model/systems.ts'
 import { mapTree, type Tree } from '../../model/tree.ts'
@@ -22,6 +16,7 @@ export interface LinkedOrder {
   readonly patientResource: Patient
   readonly links: readonly LinkState[]
   readonly devices: readonly DeviceState[]
+  /** But for what this reading service itself reported: its own words are not sent back to it. */
   readonly stubs: readonly StubState[]
   /** Of this reading service alone. */
   readonly tasks: readonly TaskState[]
@@ -94,10 +89,7 @@ export const linkedOrderBundle = (o: LinkedOrder, deliveryId: string): Bundle =>
       { type: 'DeviceUseStatement' as const, id: l.id, resource: linkResource(l) },
       { type: 'Procedure' as const, id: l.procedureId, resource: procedureResource(l) },
     ]),
-    ...o.stubs.flatMap((s) => [
-      { type: 'Observation' as const, id: s.observationId, resource: stubObservation(s) },
-      { type: 'DiagnosticReport' as const, id: s.id, resource: stubReport(s) },
-    ]),
+    ...o.stubs.flatMap(portableResources),
     ...o.tasks.map((t) => ({ type: 'Task' as const, id: t.id, resource: signed(taskResource(t), deliveryId) })),
   ]
   const along = new Map([

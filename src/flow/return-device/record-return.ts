@@ -144,6 +144,15 @@ const stateOf = (
   }
 }
 
+/** The stub that the wear gets; where its report came before the recorder, the stub that the report made. */
+const stubAfter = (s: ReturnSituation, link: LinkState, back: ReturnState, ctx: Context): StubState => {
+  const made = stubFor(link, ctx, back)
+  const before = s.stubs.find((x) => x.linkId === link.id && x.status !== 'entered-in-error')
+  if (before === undefined) return made
+  const { id, observationId, recordedAt, report } = before
+  return { ...made, id, observationId, recordedAt, ...(report && { report }) }
+}
+
 const linked = (
   s: ReturnSituation,
   back: ReturnState,
@@ -154,7 +163,7 @@ const linked = (
 ): Decision<Returned> => {
   const link = endOf(before, at.worn, at.received)
   const state: ReturnState = { ...back, linkId: link.id, orderId: link.orderId, site: link.site }
-  const stub = stubFor(link, ctx)
+  const stub = stubAfter(s, link, state, ctx)
   const links = s.links.map((l) => (l.id === link.id ? link : l))
   const changes: Change[] = [
     { fact: 'device-returned', state, occurredAt: back.receivedAt },

@@ -4,11 +4,13 @@ import { instantOf, msOf } from '../../model/instant.ts'
 import { dueMoment, localDay } from '../../model/local-day.ts'
 import type {
   ApplicationState,
+  HeldState,
   Instant,
   LinkState,
   OrderState,
   ReturnState,
   State,
+  StubState,
   TaskState,
 } from '../../model/states.ts'
 
@@ -18,6 +20,8 @@ export interface Facts {
   readonly applications: readonly ApplicationState[]
   readonly returns: readonly ReturnState[]
   readonly tasks: readonly TaskState[]
+  readonly stubs: readonly StubState[]
+  readonly held: readonly HeldState[]
 }
 
 /** The rules' surroundings: who takes part, and the moment as of which they are asked. */
@@ -36,6 +40,8 @@ export const factsFrom = (states: readonly State[]): Facts => ({
   applications: ofKind(states, 'application'),
   returns: ofKind(states, 'return'),
   tasks: ofKind(states, 'task'),
+  stubs: ofKind(states, 'stub'),
+  held: ofKind(states, 'held'),
 })
 
 export const siteOf = (id: string | undefined, watch: Watch): Site | undefined =>

@@ -5,7 +5,16 @@
 import { v5 as uuidv5 } from 'uuid'
 import { laterOf, msOf } from '../../model/instant.ts'
 import { localDateOf } from '../../model/local-day.ts'
-import type { ApplicationState, GapCode, GapState, LinkState, NotApplied, OrderState } from '../../model/states.ts'
+import type {
+  ApplicationState,
+  GapCode,
+  GapState,
+  LinkState,
+  Mitigation,
+  NotApplied,
+  OrderState,
+  StubState,
+} from '../../model/states.ts'
 import { causeOf, inDoubt, spoken } from '../apply-device/device-clock.ts'
 import { linkableIntents } from '../apply-device/make-link.ts'
 import { isOpen, stands } from '../apply-device/periods.ts'
@@ -34,8 +43,7 @@ const gapId = (code: GapCode, key: string): string => uuidv5(`${code} ${key}`, g
 /** The gap that a return without a patient opens. */
 export const gapIdOfReturn = (returnId: string): string => gapId('return-without-patient', returnId)
 
-const mendedBy = (at: string | undefined, action: 'linked' | 'returned' | 'cancelled' | 'rescheduled') =>
-  at === undefined ? {} : { mended: { at, action } }
+const mendedBy = (at: string | undefined, action: Mitigation) => (at === undefined ? {} : { mended: { at, action } })
 
 const first = <T>(list: readonly T[], key: (item: T) => string): T | undefined =>
   [...list].sort((a, b) => (key(a) < key(b) ? -1 : key(a) > key(b) ? 1 : 0))[0]
@@ -231,6 +239,59 @@ const revokedWhileWorn = (facts: Facts, watch: Watch): readonly Found[] =>
         }),
   )
 
+/** A report that somebody holds against the link or the order that it names; one that names nothing is nobody's gap. */
+const reportDoubt = (facts: Facts): readonly Found[] =>
+  facts.held.flatMap((h): Found[] =>
+    h.orderId === undefined || h.site === undefined || h.day === undefined
+      ? []
+      : [
+          {
+            key: h.id,
+            site: h.site,
+            day: h.day,
+            status: 'final',
+            since: h.firstAt,
+            orderId: h.orderId,
+            ...(h.deviceId !== undefined && { deviceId: h.deviceId }),
+            ...(h.linkId !== undefined && { linkId: h.linkId }),
+            ...(h.patientId !== undefined && { patientId: h.patientId }),
+            found: h.doubts.join('; '),
+            ...mendedBy(h.settledAt, 'confirmed'),
+          },
+        ],
+  )
+
+/** Where a reading service was asked to read, and has neither declined nor been told to stop. */
+const isRead = (stub: StubState, facts: Facts): boolean =>
+  facts.tasks.some(
+    (t) =>
+      t.linkId === stub.linkId &&
+      t.asks === 'fulfill' &&
+      !['rejected', 'cancelled', 'failed', 'entered-in-error'].includes(t.status),
+  )
+
+const overdueReport = (facts: Facts, watch: Watch): readonly Found[] =>
+  facts.stubs.flatMap((stub): Found[] => {
+    const { reportDue: due, reportDueDay: day, report } = stub
+    if (stub.status === 'entered-in-error' || due === undefined || day === undefined || watch.asOf < due) return []
+    const over = report?.completedAt
+    if ((over !== undefined && over < due) || (over === undefined && !isRead(stub, facts))) return []
+    return [
+      {
+        key: stub.id,
+        site: stub.site,
+        day,
+        status: 'final',
+        since: due,
+        orderId: stub.orderId,
+        deviceId: stub.deviceId,
+        linkId: stub.linkId,
+        patientId: stub.patientId,
+        ...mendedBy(over, 'confirmed'),
+      },
+    ]
+  })
+
 /** Every gap there is, the gravest first. */
 export const gapRules: readonly GapRule[] = [
   {
@@ -258,6 +319,14 @@ export const gapRules: readonly GapRule[] = [
     find: revokedWhileWorn,
   },
   {
+    code: 'report-doubt',
+    severity: 'high',
+    means: 'A report disagrees with the link or the order that it names.',
+    turn: 'clinic',
+    next: 'Find out with the reading service whose recording it is; then correct the link, or ask for a corrected report.',
+    find: reportDoubt,
+  },
+  {
     code: 'no-application',
     severity: 'moderate',
     means: 'The day of the visit is over; neither an application nor a reason was recorded.',
@@ -280,6 +349,14 @@ export const gapRules: readonly GapRule[] = [
     turn: 'clinic',
     next: 'Check the recorder’s clock and the stated time, and correct the link where it is wrong.',
     find: clockDoubt,
+  },
+  {
+    code: 'overdue-report',
+    severity: 'moderate',
+    means: 'The time for the report after the read-out is over.',
+    turn: 'clinic',
+    next: 'Ask the reading service for the report.',
+    find: overdueReport,
   },
   {
     code: 'late-link',

@@ -1,7 +1,7 @@
-/** From the state of a link, its device, its work and its stubs to FHIR R4; pure, and the only place that does it. */
-import type { Device, DeviceUseStatement, DiagnosticReport, Observation, Procedure, Task } from 'fhir/r4.js'
+/** From the state of a link, its device and its work to FHIR R4; pure, and the only place that does it. */
+import type { Device, DeviceUseStatement, Procedure, Task } from 'fhir/r4.js'
 import { dataOfScan, issuerUri } from '../scan/read-scan.ts'
-import type { DeviceState, LinkState, StubState, TaskState } from '../states.ts'
+import type { DeviceState, LinkState, TaskState } from '../states.ts'
 import { codes, extensions, standard } from '../systems.ts'
 import { logical, ownIdentifier, readingService, shown, to } from './common.ts'
 
@@ -94,38 +94,4 @@ export const taskResource = (t: TaskState): Task => ({
   ...(t.note !== undefined && { note: t.note as NonNullable<Task['note']> }),
   input: [{ type: { text: 'link' }, valueReference: to('DeviceUseStatement', t.linkId) }],
   ...(t.output !== undefined && { output: t.output as NonNullable<Task['output']> }),
-})
-
-const study = { coding: [codes.rhythmStudy] }
-
-const wearOf = (s: StubState) => ({
-  start: s.fromWritten ?? shown(s.from),
-  end: s.untilWritten ?? shown(s.until),
-})
-
-/** Registered, without a value: it exists, and nothing is known of its result. */
-export const stubObservation = (s: StubState): Observation => ({
-  resourceType: 'Observation',
-  id: s.observationId,
-  identifier: [ownIdentifier('Observation', s.observationId)],
-  basedOn: [to('ServiceRequest', s.orderId)],
-  status: s.status,
-  code: study,
-  subject: to('Patient', s.patientId),
-  effectivePeriod: wearOf(s),
-  device: to('Device', s.deviceId),
-})
-
-/** The report names its device through `result`. */
-export const stubReport = (s: StubState): DiagnosticReport => ({
-  resourceType: 'DiagnosticReport',
-  id: s.id,
-  identifier: [ownIdentifier('DiagnosticReport', s.id)],
-  basedOn: [to('ServiceRequest', s.orderId)],
-  status: s.status,
-  category: [{ coding: [codes.electrocardiac] }],
-  code: study,
-  subject: to('Patient', s.patientId),
-  effectivePeriod: wearOf(s),
-  result: [to('Observation', s.observationId)],
 })
