@@ -19,6 +19,7 @@ const tableOf: Readonly<Record<Kind, string>> = {
   return: 'returns',
   task: 'tasks',
   stub: 'stubs',
+  held: 'held_reports',
   gap: 'gaps',
 }
 

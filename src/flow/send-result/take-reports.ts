@@ -2,7 +2,7 @@
  * send-result: what a reading service reports takes the place of the stub and completes the work that it was asked
  * for. A report that disagrees with what it names, or asks for no order, is held: kept, told, and in nobody's record.
  */
-import type { DiagnosticReport, FhirResource } from 'fhir/r4.js'
+import type { DiagnosticReport, FhirResource, Media, Observation } from 'fhir/r4.js'
 import { v5 as uuidv5 } from 'uuid'
 import type { Source } from '../../model/configuration.ts'
 import { instantOf, msOf } from '../../model/instant.ts'
@@ -83,7 +83,7 @@ const whole = ({ report, results }: SentReport): DiagnosticReport => {
       return place === undefined ? node : { ...node, reference: place }
     })
   const inner = parts.map(({ resource }, i) => {
-    const { meta: _meta, contained: _neighbours, ...rest } = resource as Exclude<typeof resource, { data?: string }>
+    const { meta: _meta, contained: _neighbours, ...rest } = resource as Observation | Media
     return { ...lead(rest), id: `part-${i + 1}` } as FhirResource
   })
   return { ...lead(report), contained: [...(report.contained ?? []), ...inner] }

@@ -12,16 +12,16 @@ const wearOf = (s: StubState) => ({
   end: s.untilWritten ?? shown(s.until),
 })
 
-type Identified = { identifier?: Identifier[] | Identifier }
+type Identified = { identifier?: Identifier[] | undefined }
 
 /** Ours first, then those that the reading service gave; what looks like ours and comes from elsewhere is left out. */
-const identifiersOf = (type: OwnType, id: string, words: Identified | undefined): Identifier[] => {
-  const theirs = words?.identifier === undefined ? [] : [words.identifier].flat()
-  return [ownIdentifier(type, id), ...theirs.filter((i) => !(i.system ?? '').startsWith(`${home}/`))]
-}
+const identifiersOf = (type: OwnType, id: string, words: Identified): Identifier[] => [
+  ownIdentifier(type, id),
+  ...(words.identifier ?? []).filter((i) => !(i.system ?? '').startsWith(`${home}/`)),
+]
 
 /** Theirs where they say when; else the wear. */
-const effectiveOf = (s: StubState, words: Partial<Observation & DiagnosticReport>) =>
+const effectiveOf = (s: StubState, words: Observation | DiagnosticReport) =>
   ['effectiveDateTime', 'effectivePeriod', 'effectiveTiming', 'effectiveInstant'].some((name) => name in words)
     ? {}
     : { effectivePeriod: wearOf(s) }
@@ -112,9 +112,9 @@ export const stubResources = (s: StubState): readonly FhirResource[] => [
 
 /** A Binary has no identifier by which it could be sent twice as one: what refers to it takes its bytes along. */
 const withBytes = <T extends FhirResource>(resource: T, report: ReportContent | undefined): T => {
-  const files = new Map(
+  const files = new Map<string, Binary>(
     (report?.results ?? []).flatMap(({ id, resource: r }) =>
-      r.resourceType === 'Binary' ? [[`Binary/${id}`, r] as const] : [],
+      r.resourceType === 'Binary' ? [[`Binary/${id}`, r]] : [],
     ),
   )
   if (files.size === 0) return resource
