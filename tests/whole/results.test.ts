@@ -19,7 +19,7 @@ import { isEqual, rebuildText } from '../../src/adapters/postgres/table-check.ts
 import { startReadingService } from '../../src/testkit/reading-service.ts'
 import { bundle, entry, found, refusalOf } from '../support/messages.ts'
 import { type Answer, type Ask, caller, testCallers, useTestService } from '../support/service.ts'
-import { codesOf, label, link, newSerial, operate, out, placers, read, seconds, sendOrder } from './bedside.ts'
+import { codesOf, label, link, newSerial, operate, out, outs, placers, read, seconds, sendOrder } from './bedside.ts'
 
 const [pebble, slate] = [await startReadingService(), await startReadingService()]
 afterAll(() => Promise.all([pebble.stop(), slate.stop()]))
@@ -62,7 +62,7 @@ const linked = async (codings?: Parameters<typeof sendOrder>[1]) => {
     appliedAt,
     link: out<DeviceUseStatement>(answer, 'link').id ?? '',
     device: out<Device>(answer, 'device').id ?? '',
-    task: out<Task>(answer, 'task').id ?? '',
+    task: outs<Task>(answer, 'task').find((t) => t.owner?.identifier?.value === 'pebble')?.id ?? '',
   }
 }
 
@@ -140,18 +140,22 @@ describe('a report that finds its stub', () => {
   })
 
   test.each([
-    ['our id', (w: { order: string }) => ({ reference: `ServiceRequest/${w.order}` })],
+    ['our id', (w: Awaited<ReturnType<typeof returned>>) => ({ reference: `ServiceRequest/${w.order}` })],
     [
       'our identifier',
-      (w: { order: string }) => ({ identifier: { system: 'https://daybind.example/orders', value: w.order } }),
+      (w: Awaited<ReturnType<typeof returned>>) => ({
+        identifier: { system: 'https://daybind.example/orders', value: w.order },
+      }),
     ],
     [
       'the placer number',
-      (w: { placer: { value?: string } }) => ({ identifier: { system: placers, value: w.placer.value ?? '' } }),
+      (w: Awaited<ReturnType<typeof returned>>) => ({ identifier: { system: placers, value: w.placer.value ?? '' } }),
     ],
     [
       'the placer number as a search',
-      (w: { placer: { value?: string } }) => ({ reference: `ServiceRequest?identifier=${placers}|${w.placer.value}` }),
+      (w: Awaited<ReturnType<typeof returned>>) => ({
+        reference: `ServiceRequest?identifier=${placers}|${w.placer.value}`,
+      }),
     ],
   ])('by the order that it names: %s', async (_by, ref) => {
     const w = await returned()
@@ -564,6 +568,5 @@ test('a report that does not come is a gap when its time is over, and mended whe
 test('all of this follows from the journal', async () => {
   const db = openDatabase(service().database, () => undefined)
   const checks = await checkRebuild(db).finally(() => db.close())
-  expect(rebuildText(checks)).not.toContain('differing')
-  expect(isEqual(checks)).toBe(true)
+  expect(rebuildText(checks.filter((c) => !isEqual(c)))).toBe(rebuildText([]))
 })

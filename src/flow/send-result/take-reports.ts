@@ -248,9 +248,13 @@ const matched = (sent: SentReport, m: Match, known: Known, ctx: Context): Checke
     changes,
     forward: forwardAgain(others),
     taken: tasks,
-    answers: answer(stub.report === undefined ? 'created' : 'revised', warnings),
+    answers: answer(stub.report === undefined && !isAddressed(incoming) ? 'created' : 'revised', warnings),
   })
 }
+
+/** Whether the address leads to a resource that is there: our stub, by either of its names. */
+const isAddressed = ({ targetId, criterion }: Incoming): boolean =>
+  targetId !== undefined || criterion?.system === identifierSystems.DiagnosticReport
 
 const fhirOf = (service: string, ctx: Context): Pick<Source, 'fhir'> => {
   const fhir = ctx.parties.readingServices.find((r) => r.id === service)?.fhir
