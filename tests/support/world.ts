@@ -12,6 +12,8 @@ export const readTypes = [
   'Task',
   'Observation',
   'DiagnosticReport',
+  'Media',
+  'Binary',
   'DetectedIssue',
   'Provenance',
   'AuditEvent',
@@ -111,8 +113,30 @@ const pushed = (): Bundle => {
   return bundle('transaction', ...resources.map((r, i) => entry(`POST ${r.resourceType}`, r, {}, urn(i + 1))))
 }
 
+/** A preliminary report on an order, with a page of it as a file and the picture that leads to that. */
+export const reportOf = (order: string, number = 'W1'): Bundle =>
+  bundle(
+    'transaction',
+    entry(
+      'POST DiagnosticReport',
+      {
+        resourceType: 'DiagnosticReport',
+        meta: { tag: [{ system: 'urn:oid:2.999.7', code: 'batch-9' }] },
+        identifier: [{ system: 'https://pebble.example/reports', value: number }],
+        status: 'preliminary',
+        code: { coding: [{ system: 'http://loinc.org', code: '18754-2' }] },
+        basedOn: [{ reference: `ServiceRequest/${order}` }],
+        media: [{ link: { reference: urn(41) } }],
+      },
+      {},
+      urn(40),
+    ),
+    entry('POST Media', { resourceType: 'Media', status: 'completed', content: { url: urn(42) } }, {}, urn(41)),
+    entry('POST Binary', { resourceType: 'Binary', contentType: 'text/plain', data: 'c3RyaXA=' }, {}, urn(42)),
+  )
+
 /**
- * Pushed by harbour-ehr, linked and returned by bay-3 at Tern Harbour, sent to pebble; besides, an order of another
+ * Pushed by harbour-ehr, linked and returned by bay-3 at Tern Harbour, sent to pebble, who has reported on it; besides, an order of another
  * patient that is revoked while the device is worn.
  */
 export const makeWorld = async (service: TestService): Promise<World> => {
@@ -128,6 +152,9 @@ export const makeWorld = async (service: TestService): Promise<World> => {
   const [provenance = ''] = await found(operator, 'Provenance', `target=DeviceUseStatement/${linked.link}`)
   const [audit = ''] = await found(operator, 'AuditEvent', `entity=DeviceUseStatement/${linked.link}`)
   const back = await outOf(clinic, '/fhir/Device/$record-return', returnParameters('W1'))
+  const reported = await service.as('pebble')<Bundle>('POST', '/fhir', { body: reportOf(`${ids.ServiceRequest}`) })
+  const [, media, binary] = idsIn(reported.body)
+  if (reported.status !== 200) throw new Error(reported.text)
 
   const { patientId, orderId } = await placeOrder(ehr, 'W2', 'W2')
   await outOf(clinic, `/fhir/ServiceRequest/${orderId}/$link-device`, linkParameters('W2', 'W2'))
@@ -142,6 +169,8 @@ export const makeWorld = async (service: TestService): Promise<World> => {
     Task: linked.task,
     Observation: back.observation,
     DiagnosticReport: back.report,
+    Media: media,
+    Binary: binary,
     DetectedIssue: gaps.body.entry?.[0]?.resource?.id,
     Provenance: provenance,
     AuditEvent: audit,

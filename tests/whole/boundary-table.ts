@@ -2,7 +2,7 @@
  * The contract's section 3, "Who may call", by hand: a row for each route and way to ask, with what each role is told
  * about its own and about another's. `yes` and its like are for who may; the rest are statuses.
  */
-import type { Bundle, OperationOutcome, Parameters, Task } from 'fhir/r4.js'
+import type { Bundle, DiagnosticReport, OperationOutcome, Parameters, Task } from 'fhir/r4.js'
 import { aPatient, bundle, entry } from '../support/messages.ts'
 import type { Answer } from '../support/service.ts'
 import { applied, received } from '../support/world.ts'
@@ -250,7 +250,22 @@ const entryStatus = (answer: Answer<unknown>): string =>
     ? ((answer.body as Bundle).entry?.[0]?.response?.status ?? '').slice(0, 3)
     : String(answer.status)
 
+const aReport = (over: Partial<DiagnosticReport>): DiagnosticReport => ({
+  resourceType: 'DiagnosticReport',
+  status: 'final',
+  code: { coding: [{ system: 'http://loinc.org', code: '18754-2' }] },
+  ...over,
+})
+
 const bundles: readonly Row[] = [
+  row(
+    'POST /fhir',
+    'order of a report',
+    id('back.ServiceRequest'),
+    (x) => inTransaction(entry('POST DiagnosticReport', aReport({ basedOn: [{ reference: `ServiceRequest/${x}` }] }))),
+    [both('422'), both('422'), ['201', '202'], '201'],
+    { read: entryStatus },
+  ),
   row(
     'POST /fhir',
     'PUT Patient by id',
@@ -573,26 +588,44 @@ const answers = (tasks: ReadonlyMap<string, Task>): readonly Row[] => [
   ),
 ]
 
+/** What was not sent to a reading service is for it what nobody knows: such a report is held. */
 const reportsIn: readonly Row[] = [
-  plain(
+  row(
     'POST /fhir/DiagnosticReport',
-    { path: `/fhir/DiagnosticReport?${dry}`, body: {} },
-    ['403', '403', '501', '501'],
-    { later: true },
+    'order',
+    id('back.ServiceRequest'),
+    (x) => ({
+      path: `/fhir/DiagnosticReport?${dry}`,
+      body: aReport({ basedOn: [{ reference: `ServiceRequest/${x}` }] }),
+    }),
+    [no, no, ['201', '202'], '201'],
   ),
-  plain(
+  row(
+    'POST /fhir/DiagnosticReport',
+    'placer number',
+    (c) => placer(c, 'back'),
+    (x, c) => ({
+      path: `/fhir/DiagnosticReport?${dry}`,
+      body: aReport({ basedOn: [{ identifier: { system: orderSystem(c), value: x } }] }),
+    }),
+    [no, no, ['201', '202'], '201'],
+  ),
+  row(
     'PUT /fhir/DiagnosticReport',
-    { path: `/fhir/DiagnosticReport?identifier=urn:x|1&${dry}`, body: {} },
-    ['403', '403', '501', '501'],
-    { later: true },
+    'our identifier as criterion',
+    id('back.DiagnosticReport'),
+    (x) => ({
+      path: `/fhir/DiagnosticReport?${criterion('https://daybind.example/reports', x)}&${dry}`,
+      body: aReport({}),
+    }),
+    [no, no, ['200', '404'], '200'],
   ),
   row(
     'PUT /fhir/DiagnosticReport/:id',
     'id',
     id('back.DiagnosticReport'),
-    (x) => ({ path: `/fhir/DiagnosticReport/${x}?${dry}`, body: {} }),
-    [no, no, both('501'), '501'],
-    { later: true },
+    (x) => ({ path: `/fhir/DiagnosticReport/${x}?${dry}`, body: aReport({}) }),
+    [no, no, ['200', '404'], '200'],
   ),
 ]
 
@@ -719,6 +752,8 @@ export const readable: Readonly<Record<string, Sight>> = {
   'worn.Task': flow,
   'back.Observation': flow,
   'back.DiagnosticReport': flow,
+  'back.Media': flow,
+  'back.Binary': flow,
   'back.DeviceUseStatement': flow,
   'worn.DetectedIssue': withoutReader,
   'worn.Provenance': withoutReader,
@@ -809,6 +844,9 @@ const searched: readonly Searched[] = [
   ['back.DiagnosticReport', 'patient', to('Patient', 'back.Patient')],
   ['back.DiagnosticReport', 'based-on', to('ServiceRequest', 'back.ServiceRequest')],
   ['back.DiagnosticReport', 'result', to('Observation', 'back.Observation')],
+  ['back.Media', 'identifier', own('media', 'back.Media')],
+  ['back.Media', 'patient', to('Patient', 'back.Patient')],
+  ['back.Media', 'based-on', to('ServiceRequest', 'back.ServiceRequest')],
   ['worn.DetectedIssue', 'identifier', own('gaps', 'worn.DetectedIssue')],
   ['worn.DetectedIssue', 'patient', patient],
   ['worn.DetectedIssue', 'implicated', order],

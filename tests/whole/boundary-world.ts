@@ -5,7 +5,7 @@
 import type { Bundle, Parameters, ParametersParameter, Patient, ServiceRequest } from 'fhir/r4.js'
 import { anOrder, aPatient, bundle, entry, found, idsIn } from '../support/messages.ts'
 import type { TestService } from '../support/service.ts'
-import { applied, received, sentAlong, urn, worldDi } from '../support/world.ts'
+import { applied, received, reportOf, sentAlong, urn, worldDi } from '../support/world.ts'
 
 export const sources = ['harbour-ehr', 'lowwater-ehr'] as const
 export const sites = ['tern-harbour', 'quarry-lane'] as const
@@ -116,8 +116,13 @@ const makeKind = async (service: TestService, c: Cell, kind: Kind): Promise<Ids>
     `/fhir/ServiceRequest/${ids[`${kind}.ServiceRequest`]}/$link-device`,
     call(scan(serial(c, kind)), at('appliedAt', applied), ...twoIdentifiers(c, kind)),
   )
-  if (kind === 'back')
+  if (kind === 'back') {
     await operate('/fhir/Device/$record-return', call(scan(serial(c, kind)), at('receivedAt', received)))
+    const body = reportOf(idOf(ids, 'back.ServiceRequest'), `C${c.n}`)
+    const reported = await service.as(c.service)<Bundle>('POST', '/fhir', { body })
+    const [, media = '', binary = ''] = idsIn(reported.body)
+    return { ...ids, 'back.Media': media, 'back.Binary': binary }
+  }
   return ids
 }
 

@@ -252,10 +252,23 @@ export const requestKinds = (known: Known): readonly Sent[] => {
     }),
     post('pebble', '/fhir/DiagnosticReport', {
       resourceType: 'DiagnosticReport',
+      identifier: [named('reports')],
       status: 'final',
       code: words,
       subject: { reference: subject, display: `${stem} patient` },
+      basedOn: [{ type: 'ServiceRequest', identifier: { system: harbour.orders, value: `${stem}PL1` } }],
+      performer: [{ type: 'Organization', identifier: named('staff'), display: `${stem} reader` }],
+      contained: [{ resourceType: 'Observation', id: 'o', status: 'final', code: words, valueString: `${stem} value` }],
+      result: [{ reference: '#o', display: `${stem} result` }],
       conclusion: `${stem} conclusion`,
+      presentedForm: [{ contentType: 'text/plain', title: `${stem} title`, data: 'c3RyaXA=' }],
+    }),
+    post('pebble', '/fhir/DiagnosticReport', {
+      resourceType: 'DiagnosticReport',
+      status: 'preliminary',
+      code: words,
+      subject: { type: 'Patient', identifier: named('patients'), display: `${stem} patient` },
+      conclusion: `${stem} in doubt`,
     }),
     post('harbour-ehr', '/fhir/Patient/$validate', markedPatient(7)),
     post('harbour-ehr', '/hooks/harbour-ehr', {

@@ -369,7 +369,7 @@ describe('a report with what belongs to it, in one transaction', () => {
     const mixed = await reader('POST', '/fhir', {
       body: bundle('transaction', ...(sent(w.order).entry ?? []), entry('POST ServiceRequest', words as FhirResource)),
     })
-    expect(refusalOf(mixed)).toEqual({ status: 422, codes: ['type-not-taken'] })
+    expect(refusalOf(mixed)).toEqual({ status: 403, codes: ['not-allowed'] })
     expect((await report(w.report)).status).toBe('registered')
   })
 

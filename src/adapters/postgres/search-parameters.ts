@@ -104,7 +104,7 @@ export const searchParameters: Readonly<Record<string, readonly SearchParameter[
     own(token('mark', 'meta.tag')),
   ],
   Media: [identifier, patient, basedOn, status('event-status')],
-  Binary: [],
+  Binary: [own(token('content-type', 'contentType'))],
   DetectedIssue: [
     identifier,
     reference('patient', 'patient'),

@@ -4,7 +4,7 @@ import type { Source, SystemValue } from '../../model/configuration.ts'
 import { type Problem, refusal } from '../../model/problems.ts'
 import { isStudy } from '../../model/resources/report-resources.ts'
 import type { ReportResult, StubState } from '../../model/states.ts'
-import { identifierSystems } from '../../model/systems.ts'
+import { identifierSystems, systems } from '../../model/systems.ts'
 import { canonical, mapTree } from '../../model/tree.ts'
 import { type Incoming, placesOf } from '../accept-order/incoming.ts'
 import { resolveReferences } from '../accept-order/resolve-references.ts'
@@ -93,7 +93,9 @@ const withoutOurs = <T extends FhirResource>(resource: T): T => {
 /** Without what our storage sets. */
 const wordsOf = <T extends FhirResource>(resource: T): T => {
   const { id: _id, meta, ...rest } = resource
-  const { versionId: _v, lastUpdated: _l, source: _s, ...kept } = meta ?? {}
+  const { versionId: _v, lastUpdated: _l, source: _s, tag = [], ...others } = meta ?? {}
+  const theirs = tag.filter((t) => t.system !== systems.reportMark)
+  const kept = { ...others, ...(theirs.length > 0 && { tag: theirs }) }
   return { ...rest, ...(Object.keys(kept).length > 0 && { meta: kept }) } as T
 }
 

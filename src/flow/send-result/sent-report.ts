@@ -13,6 +13,7 @@ import type { SystemValue } from '../../model/configuration.ts'
 import { type Problem, refusal } from '../../model/problems.ts'
 import { isTree, mapTree, type Tree, visit } from '../../model/tree.ts'
 import { type Incoming, placesOf } from '../accept-order/incoming.ts'
+import { pushedTypes } from '../accept-order/place.ts'
 
 /** Types that a reading service may send. */
 export const reportTypes: readonly string[] = ['DiagnosticReport', 'Observation', 'Media', 'Binary']
@@ -124,8 +125,11 @@ export const sentReports = (
   })
   const problems = entries.flatMap((e): Problem[] => {
     const type = e.resource.resourceType
-    if (!reportTypes.includes(type))
-      return [refusal('type-not-taken', placesOf(e, ''), { found: type, expected: reportTypes.join(', ') })]
+    if (!reportTypes.includes(type)) {
+      // what sources send a reading service may not; what nobody sends is not taken
+      const code = pushedTypes.includes(type) ? 'not-allowed' : 'type-not-taken'
+      return [refusal(code, placesOf(e, ''), { found: type, expected: reportTypes.join(', ') })]
+    }
     return parts.includes(e) && !claimed.has(e)
       ? [
           refusal('result-without-report', placesOf(e, ''), {
