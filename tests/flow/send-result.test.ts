@@ -68,6 +68,8 @@ const withDevice = (d: Observation['device'] & object) => ({
   result: [{ reference: '#o' }],
 })
 
+const somebodyElse = { ...patient, id: 'p', identifier: [{ system: patientNumbers, value: 'no' }] }
+
 const incoming = (resource: DiagnosticReport) => ({ at: '', method: 'POST' as const, resource })
 
 const match = (report: Partial<DiagnosticReport>, over: Partial<ReportSituation> = {}): Match | Doubt => {
@@ -114,7 +116,7 @@ describe('which wear a report is about', () => {
     [
       'a contained patient with another number',
       {
-        contained: [{ ...patient, id: 'p', identifier: [{ system: patientNumbers, value: 'no' }] }],
+        contained: [somebodyElse],
         subject: { reference: '#p' },
       },
       {},
@@ -166,7 +168,7 @@ describe('which wear a report is about', () => {
 
 describe('which status may follow', () => {
   // http://hl7.org/fhir/R4/valueset-diagnostic-report-status.html: amended, corrected and appended are "subsequent to
-  // the report being final"; the rest is our reading of it
+  // being final"; what that leaves open is our reading of it
   test.each([
     [undefined, 'amended', 'take'],
     ['registered', 'preliminary', 'take'],

@@ -14,11 +14,13 @@ import { readResource, type Sight } from '../../src/adapters/postgres/find-resou
 import { readHistory, readVersion } from '../../src/adapters/postgres/history.ts'
 import { devicesWithSerial, ordersNamed } from '../../src/adapters/postgres/load-for-links.ts'
 import { loadForOrders } from '../../src/adapters/postgres/load-for-orders.ts'
+import { loadForReport } from '../../src/adapters/postgres/load-for-reports.ts'
 import { statesAround, statesOfDay } from '../../src/adapters/postgres/load-states.ts'
 import { readSearch, type Search } from '../../src/adapters/postgres/read-search.ts'
 import { includedWith, includesOf, readInclusion, revIncludesOf } from '../../src/adapters/postgres/search-includes.ts'
 import { type SearchParameter, searchParameters } from '../../src/adapters/postgres/search-parameters.ts'
 import { searchResources } from '../../src/adapters/postgres/search-resources.ts'
+import { sentReports } from '../../src/flow/send-result/sent-report.ts'
 import { anOrder, harbourOrders, harbourPatients } from '../support/messages.ts'
 import { testSites, testSources, useTestService } from '../support/service.ts'
 import { inDatabase } from './bedside.ts'
@@ -36,7 +38,7 @@ const seed = `
     select t, md5(t || n)::uuid, 2, now() - n * interval '1 minute', array['site:' || (array['tern-harbour', 'quarry-lane'])[1 + n % 2]],
       array['identifier=${harbourPatients}|' || n, 'patient=Patient/' || md5('Patient' || n)::uuid, 'status=active'],
       now() - n * interval '1 minute', now() - n * interval '1 minute' + interval '1 day', now() - n * interval '1 minute', null, '{}'
-    from generate_series(1, ${rows}) n, unnest(array['Patient', 'ServiceRequest', 'Task']) t;
+    from generate_series(1, ${rows}) n, unnest(array['Patient', 'ServiceRequest', 'Task', 'DiagnosticReport']) t;
   insert into earlier_versions (type, id, version, updated, seen_by, tokens, from1, until1, body)
     select type, id, 1, updated - interval '1 hour', seen_by, tokens, from1, until1, body from resources;
   insert into names (type, id, param, value)
@@ -61,6 +63,8 @@ const seed = `
     select ${idSql('Task')}, ${idSql('ServiceRequest')}, ${idSql('Link')}, '{}' from generate_series(1, ${rows}) n;
   insert into stubs (id, order_id, link_id, state)
     select ${idSql('Stub')}, ${idSql('ServiceRequest')}, ${idSql('Link')}, '{}' from generate_series(1, ${rows}) n;
+  insert into held_reports (id, order_id, state)
+    select ${idSql('Held')}, ${idSql('ServiceRequest')}, '{}' from generate_series(1, ${rows}) n;
   insert into gaps (id, site, day, order_id, device_id, open, state)
     select ${idSql('Gap')}, 'tern-harbour', date '2026-01-01' + n % 200, ${idSql('ServiceRequest')}, ${idSql('Device')}, true, '{}'
     from generate_series(1, ${rows}) n;
@@ -135,10 +139,33 @@ const watching = (tx: Database) => ({
   parties: { sites: testSites, sources: testSources, readingServices: [] },
   tolerances: { skew: 120, recorderClock: 60 },
 })
-const around = ['links_by_order', 'links_by_device', 'applications_by_device', 'returns_by_device', 'tasks_by_order']
+const around = [
+  'links_by_order',
+  'links_by_device',
+  'applications_by_device',
+  'returns_by_device',
+  'tasks_by_order',
+  'stubs_by_order',
+  'held_reports_by_order',
+]
 const incoming = [
   { at: '', method: 'POST', resource: anOrder('7', `Patient?identifier=${harbourPatients}|7`) } as const,
 ]
+
+const [report] = sentReports([
+  {
+    at: '',
+    method: 'POST',
+    resource: {
+      resourceType: 'DiagnosticReport',
+      identifier: [{ system: 'https://pebble.example/reports', value: '7' }],
+      status: 'final',
+      code: { text: 'study' },
+      basedOn: [{ identifier: { system: harbourOrders, value: '7' } }],
+    },
+  },
+]).reports
+if (report === undefined) throw new Error('no report')
 
 const hot: readonly (readonly [string, (tx: Database) => Promise<unknown>, readonly string[]])[] = [
   ['one resource', (tx) => readResource(tx, 'Patient', anId, here), ['resources_pkey']],
@@ -168,6 +195,11 @@ const hot: readonly (readonly [string, (tx: Database) => Promise<unknown>, reado
     ['devices_serial_number_device_identifier_key'],
   ],
   ['what an incoming order names', (tx) => loadForOrders(tx, incoming, harbour, undefined), ['identities_pkey']],
+  [
+    'what a report names',
+    (tx) => loadForReport(tx, report, { caller: { id: 'pebble', role: 'reading-service' }, sight: ['reader:pebble'] }),
+    ['resources_by_token', 'identities_pkey', 'resources_pkey', 'stubs_by_order'],
+  ],
   ['what is around an order and a recorder', (tx) => statesAround(tx, [anId], [anId]), around],
   [
     'what has to do with a day, now',

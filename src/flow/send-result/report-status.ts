@@ -16,8 +16,8 @@ export const isFinal = (status: Status): boolean => status === 'final' || change
  * What becomes of a report with other content than the one that stands: it takes its place, it comes too late to do
  * so, or its status cannot follow.
  *
- * After `final` there are `amended`, `corrected` and `appended` alone (R4, valueset-diagnostic-report-status, which
- * says that each follows a final one); what was cancelled or final cannot become preliminary again, so such a report
+ * After `final` there are `amended`, `corrected` and `appended` alone (R4, valueset-diagnostic-report-status:
+ * each is "subsequent to being final"); what was cancelled or final cannot become preliminary again, so such a report
  * was overtaken on its way. A `final` one after a change of it was overtaken too. After `entered-in-error` a report
  * begins anew.
  */
