@@ -96,8 +96,8 @@ const mentionedIn = (sent: SentReport): readonly string[] =>
 /** The report in doubt that this one would take the place of: the one in the address, or one that means the same. */
 const heldBefore = async (tx: Tx, sent: SentReport, service: string): Promise<HeldState | undefined> => {
   const ids = [sent.incoming.targetId ?? '', heldId(service, sent)].filter(isId)
-  const found = (await statesById(tx, 'held', ids)).filter((s): s is HeldState => s.kind === 'held')
-  return found.find((h) => h.id === ids[0]) ?? found[0]
+  const held = ofKind(await statesById(tx, 'held', ids), 'held').filter((h) => h.readingService === service)
+  return held.find((h) => h.id === ids[0]) ?? held[0]
 }
 
 export const loadForReport = async (tx: Tx, sent: SentReport, by: Reporter): Promise<Known> => {

@@ -128,8 +128,8 @@ const hold = (sent: SentReport, doubt: Doubt, known: Known, ctx: Context): Settl
   }
 }
 
-/** Over for the reading service, in one way or another. */
-const open = ['requested', 'received', 'accepted', 'ready', 'in-progress', 'completed']
+/** Work that a report completes, or that is complete and may not name it yet; what is over by another way stays. */
+const completable = ['requested', 'received', 'accepted', 'ready', 'in-progress', 'completed']
 
 const completed = (task: TaskState, stubId: string, ctx: Context): TaskState => {
   const report = { type: { text: 'report' }, valueReference: to('DiagnosticReport', stubId) }
@@ -150,7 +150,7 @@ const sameTask = (a: TaskState, b: TaskState): boolean =>
 const work = (stub: StubState, service: string, known: Known, ctx: Context): readonly TaskState[] =>
   known.tasks
     .filter((t) => t.linkId === stub.linkId && t.readingService === service && t.asks === 'fulfill')
-    .filter((t) => open.includes(t.status))
+    .filter((t) => completable.includes(t.status))
     .flatMap((t) => {
       const after = completed(t, stub.id, ctx)
       return sameTask(t, after) ? [] : [after]
