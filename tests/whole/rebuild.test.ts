@@ -69,6 +69,18 @@ interface Met {
   readonly tasks: Task[]
 }
 
+/** Observations in a report, more or fewer than before. */
+const manyValues = (n: number) => {
+  const contained = Array.from({ length: n + 1 }, (_, i) => ({
+    resourceType: 'Observation',
+    id: `o${i}`,
+    status: 'final',
+    code: { text: `value ${i}` },
+    valueInteger: n,
+  }))
+  return { contained, result: contained.map((o) => ({ reference: `#${o.id}` })) }
+}
+
 /** One thing that somebody does; what is refused is refused, and leaves nothing. */
 const deed = async (met: Met, luck: () => number): Promise<void> => {
   const pick = <T>(list: readonly T[]): T | undefined => list[Math.floor(luck() * list.length)]
@@ -138,9 +150,39 @@ const deed = async (met: Met, luck: () => number): Promise<void> => {
       ask('pebble')('PUT', `/fhir/Task/${task.id}`, {
         body: { ...task, status: pick(['accepted', 'rejected']), note: [{ text: 'Seen.' }] },
       }),
+    () =>
+      order &&
+      ask('pebble')('POST', '/fhir/DiagnosticReport', {
+        body: {
+          resourceType: 'DiagnosticReport',
+          identifier: [{ system: 'https://pebble.example/reports', value: order.order }],
+          status: pick(['preliminary', 'final', 'amended', 'cancelled', 'entered-in-error']),
+          code: { text: 'study' },
+          basedOn: [{ reference: `ServiceRequest/${order.order}` }],
+          ...pick([{}, {}, { effectiveDateTime: '2020-01-01' }]),
+          ...pick([{}, manyValues(Math.floor(luck() * 3))]),
+        },
+      }),
   ]
   // links are what most of the rest is about
   await (luck() < 0.25 ? deeds[7]?.() : pick(deeds)?.())
+}
+
+/** Held, settled by one that agrees, and revised. */
+const reportTwice = async (): Promise<void> => {
+  const [read, serial] = [await sendOrder(ask('harbour-ehr')), newSerial()]
+  await link(ask('bay-3'), read, { scan: label(serial), appliedAt: seconds(await present(), -3600) })
+  for (const more of [{ effectiveDateTime: '2020-01-01' }, { status: 'preliminary' }, manyValues(2), {}])
+    await ask('pebble')('POST', '/fhir/DiagnosticReport', {
+      body: {
+        resourceType: 'DiagnosticReport',
+        identifier: [{ system: 'https://pebble.example/reports', value: serial }],
+        status: 'amended',
+        code: { text: 'study' },
+        basedOn: [{ reference: `ServiceRequest/${read.order}` }],
+        ...more,
+      },
+    })
 }
 
 /** What chance may leave out. */
@@ -157,6 +199,7 @@ const rarities = async (): Promise<void> => {
   const answer = await link(bay, await sendOrder(ehr), { scan: label(serial), appliedAt: before })
   const id = outs<DeviceUseStatement>(answer, 'link')[0]?.id
   await operate(bay, `DeviceUseStatement/${id}/$correct-link`, { because: 'It was somebody else.' })
+  await reportTwice()
 }
 
 beforeAll(async () => {
