@@ -44,6 +44,7 @@ const facts: readonly Fact[] = [
     'return-matched',
   ] as const),
   ...(['task-requested', 'task-answered', 'task-cancelled', 'stubs-made', 'stubs-withdrawn'] as const),
+  ...(['report-received', 'report-revised', 'report-held', 'report-settled'] as const),
   ...(['gap-opened', 'gap-changed', 'gap-mended'] as const),
 ]
 
