@@ -275,6 +275,44 @@ describe('what becomes of a report', () => {
     expect(next.report?.results.map((r) => r.id)).toEqual(first.report?.results.map((r) => r.id))
   })
 
+  test('what it names by our id stays as it was, beside what is new', () => {
+    const before = {
+      contained: [anObservation(), anObservation({ id: 'p' })],
+      result: [{ reference: '#o' }, { reference: '#p' }],
+    }
+    const first = stubIn(take({ status: 'preliminary', ...before }))
+    const [kept] = first.report?.results ?? []
+    const next = take(
+      {
+        contained: [anObservation({ id: 'n', valueString: 'new' })],
+        result: [{ reference: `Observation/${kept?.id}` }, { reference: '#n' }],
+      },
+      { stubs: [first] },
+    )
+    const results = stubIn(next).report?.results ?? []
+    expect(results.find((r) => r.id === kept?.id)).toEqual(kept)
+    expect(results.filter((r) => !r.withdrawn)).toHaveLength(2)
+    expect(results.filter((r) => r.withdrawn)).toHaveLength(1)
+  })
+
+  test('two parts of one identifier are refused', () => {
+    const identifier = [{ system: 'urn:x', value: '1' }]
+    const contained = [anObservation({ identifier }), anObservation({ id: 'p', identifier })]
+    expect(refusedBy(take({ contained, result: [{ reference: '#o' }, { reference: '#p' }] }))).toEqual([
+      'same-identity-twice',
+    ])
+  })
+
+  test.each([
+    ['https://pebble.example/fhir/Practitioner/7', []],
+    ['https://elsewhere.example/fhir/Practitioner/7', ['reference-not-found']],
+    ['Practitioner/7', ['reference-not-found']],
+  ])('whoever signs may be on their own server: %s', (reference, refused) => {
+    const decided = take({ performer: [{ reference }] })
+    expect(refusedBy(decided)).toEqual(refused)
+    if (refused.length === 0) expect(stubReport(stubIn(decided)).performer).toEqual([{ reference }])
+  })
+
   test('another service’s report stands; a second one gets a place of its own', () => {
     const first = stubIn(take({}))
     const theirs = { ...first, report: first.report && { ...first.report, by: 'lantern' } } as StubState

@@ -7,7 +7,7 @@ import type { ReportResult, StubState } from '../../model/states.ts'
 import { identifierSystems, systems } from '../../model/systems.ts'
 import { canonical, mapTree } from '../../model/tree.ts'
 import { type Incoming, placesOf } from '../accept-order/incoming.ts'
-import { resolveReferences } from '../accept-order/resolve-references.ts'
+import { mentionsOf, resolveReferences } from '../accept-order/resolve-references.ts'
 import { idAsked, identifiersOf, type SentReport, type SentResult } from './sent-report.ts'
 
 /** What the reading service may refer to besides what it sends along. */
@@ -59,23 +59,26 @@ interface Placed {
 }
 
 const placed = (
-  all: readonly SentResult[],
+  { report, results: all }: SentReport,
   stub: StubState,
   newId: () => string,
 ): { readonly list: readonly Placed[]; readonly problems: readonly Problem[] } => {
   const before = stub.report?.results ?? []
   const known = new Set([stub.observationId, ...before.map((r) => r.id)])
+  // what the report names by our id is meant by that, not by its place
+  const named = new Set((report.result ?? []).map((r) => idAsked(r, 'Observation')))
   const problems: Problem[] = []
   const taken = new Set<string>()
   const first = all.map((sent) => {
     const [asked, key] = [askedId(sent), keyOf(sent, all)]
-    const id = asked ?? before.find((r) => r.key === key)?.id
+    const id = asked ?? before.find((r) => r.key === key && !named.has(r.id))?.id
     if (asked !== undefined && !known.has(asked)) problems.push(refusal('not-known', placesIn(sent, 'id')))
-    if (id !== undefined && taken.has(id)) problems.push(refusal('same-identity-twice', placesIn(sent, 'identifier')))
-    if (id !== undefined) taken.add(id)
+    if (taken.has(id ?? key)) problems.push(refusal('same-identity-twice', placesIn(sent, 'identifier')))
+    taken.add(id ?? key)
     return { sent, id, key }
   })
-  const whole = taken.has(stub.observationId) ? undefined : standsForAll(all)
+  const isTold = taken.has(stub.observationId) || named.has(stub.observationId)
+  const whole = isTold ? undefined : standsForAll(all)
   const list = first.map((p) => ({ ...p, id: p.id ?? (p.sent === whole ? stub.observationId : newId()) }))
   return { list, problems }
 }
@@ -112,19 +115,14 @@ const resolved = <T extends FhirResource>(
   inBundle: ReadonlyMap<string, string>,
   { service, own }: Surroundings,
 ): { readonly resource: T; readonly problems: readonly Problem[] } => {
-  const names = { byIdentity: new Map(), own, inBundle, source: service }
-  const { fhir = '' } = service
+  const { fhir } = service
   // what is on their own server is theirs to refer to: nobody here looks it up
-  const theirs = new Map<string, string>()
-  mapTree(resource, (node) => {
-    const { reference } = node
-    if (fhir !== '' && typeof reference === 'string' && reference.startsWith(`${fhir}/`))
-      theirs.set(reference, reference)
-    return node
-  })
+  const theirs = mentionsOf(resource).flatMap(({ reference = '' }) =>
+    fhir !== undefined && reference.startsWith(`${fhir}/`) ? [[reference, reference] as const] : [],
+  )
   const done = resolveReferences(
     { ...incoming, resource: withFiles(withoutOurs(resource), inBundle) },
-    { ...names, inBundle: new Map([...theirs, ...inBundle]) },
+    { byIdentity: new Map(), own, inBundle: new Map([...theirs, ...inBundle]), source: service },
   )
   return { resource: wordsOf(done.resource as T), problems: done.problems }
 }
@@ -165,7 +163,7 @@ export const contentFor = (
   readonly ids: ReadonlyMap<Incoming, string>
   readonly problems: readonly Problem[]
 } => {
-  const { list, problems } = placed(sent.results, stub, around.newId)
+  const { list, problems } = placed(sent, stub, around.newId)
   const inBundle = new Map<string, string>(
     list.flatMap(({ sent: { resource, mentions }, id }) =>
       mentions.map((m) => [m, `${resource.resourceType}/${id}`] as const),
