@@ -167,7 +167,11 @@ describe('marked data is planted', () => {
     const kinds = requestKinds(known)
     const right = await Promise.all(kinds.map(async (k) => [k.path, await send(k)] as const))
     // they are what they are called: taken, in conflict with what is stored, or announced and not built
-    expect(right.filter(([, status]) => ![200, 201, 202, 404, 409, 501].includes(status))).toEqual([])
+    const fits = [200, 201, 202, 404, 409, 501]
+    // hooks are told by a secret of their own, which no caller has
+    const isFit = ([path, status]: readonly [string, number]) =>
+      fits.includes(status) || (path.startsWith('/hooks/') && status === 401)
+    expect(right.filter((r) => !isFit(r))).toEqual([])
     const requests = kinds.flatMap(planted)
     expect(requests.length).toBeGreaterThan(400)
     expect(await sendAll(requests)).toEqual([])
