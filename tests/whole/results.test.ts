@@ -259,6 +259,21 @@ describe('a report that finds its stub', () => {
     expect(await found(bay, 'DiagnosticReport', `based-on=ServiceRequest/${w.order}`)).toHaveLength(1)
   })
 
+  test('filled in from the stub as it was read', async () => {
+    const w = await returned()
+    const { status: _registered, ...stub } = (
+      await reader<DiagnosticReport>('GET', `/fhir/DiagnosticReport/${w.report}`)
+    ).body
+    const answer = await put(w.report, {
+      ...stub,
+      status: 'final',
+      issued: new Date().toISOString(),
+      conclusion: 'Read.',
+    })
+    expect([answer.status, answer.body.result]).toEqual([200, stub.result])
+    expect(await read<Observation>(bay, `Observation/${w.observation}`)).toMatchObject({ status: 'final' })
+  })
+
   test('keeps what it was given: a number as it was written', async () => {
     const w = await returned()
     const value = `{"resourceType":"Observation","id":"v","status":"final","code":${JSON.stringify(rate)},"valueQuantity":{"value":71.50}}`

@@ -1,7 +1,8 @@
 /** send-result over HTTP: reports alone, and for the Bundles in which they come. */
 import type { Incoming } from '../../flow/accept-order/incoming.ts'
+import { type Answered, heldId } from '../../flow/send-result/hold-report.ts'
 import { reportTypes, type SentReport, sentReports } from '../../flow/send-result/sent-report.ts'
-import { type Answered, heldId, type TakenReports, takeReports } from '../../flow/send-result/take-reports.ts'
+import { type TakenReports, takeReports } from '../../flow/send-result/take-reports.ts'
 import type { Decision } from '../../flow/step.ts'
 import { accept, type Checked, refuse } from '../../model/problems.ts'
 import { operationOutcome } from '../fhir/outcome.ts'

@@ -1,8 +1,8 @@
 /** What is stored about what a report names: its stub, its order, and everything around that. */
 import type { Patient, Resource } from 'fhir/r4.js'
 import { mentionsOf, ownAsked } from '../../flow/accept-order/resolve-references.ts'
+import { heldId, type Known, serviceOf } from '../../flow/send-result/hold-report.ts'
 import { idAsked, identifiersOf, namesAsked, type SentReport } from '../../flow/send-result/sent-report.ts'
-import { heldId, type Known, serviceOf } from '../../flow/send-result/take-reports.ts'
 import type { ActingCaller } from '../../flow/step.ts'
 import type { SystemValue } from '../../model/configuration.ts'
 import type { HeldState, OrderState, StubState } from '../../model/states.ts'

@@ -246,7 +246,8 @@ const reportDoubt = (facts: Facts): readonly Found[] =>
       ? []
       : [
           {
-            key: h.id,
+            // one that is in doubt again after it was settled is a new gap
+            key: `${h.id} ${h.firstAt}`,
             site: h.site,
             day: h.day,
             status: 'final',
