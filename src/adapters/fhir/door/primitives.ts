@@ -1,4 +1,5 @@
 import type { RefusalCode } from '../../../model/problems.ts'
+import { narrativeFault } from './narrative.ts'
 
 /** Why a value is none of its primitive type. */
 export interface Wrong {
@@ -91,6 +92,11 @@ const base64: TextCheck = (value) => {
   return good ? undefined : wrongValue('base64')
 }
 
+const narrative: TextCheck = (value) => {
+  const expected = narrativeFault(value)
+  return expected === undefined ? undefined : wrongValue(expected)
+}
+
 const address = like(/^\S+$/, 'a URI without white space')
 
 /** Patterns after http://hl7.org/fhir/R4/datatypes.html, dates and base64 checked more closely than there. */
@@ -109,7 +115,7 @@ const texts: Readonly<Record<string, TextCheck>> = {
   uri: address,
   url: address,
   uuid: like(/^urn:uuid:[\da-f]{8}-[\da-f]{4}-[\da-f]{4}-[\da-f]{4}-[\da-f]{12}$/, 'urn:uuid: and a lower-case UUID'),
-  xhtml: like(/^\s*<div[\s>][\s\S]*>\s*$/, 'XHTML in a div element'),
+  xhtml: narrative,
 }
 
 const integer = (from: number, to: number) => {

@@ -75,6 +75,8 @@ export const checkTarget = (
 ): void => {
   const text = typeof reference.reference === 'string' ? reference.reference : undefined
   if (text !== undefined) local.note(text, `${at}.reference`)
+  if (text !== undefined && /\s/.test(text))
+    findings.add('wrong-value', `${at}.reference`, { found: text, expected: 'an address without white space' })
   const named = typeof reference.type === 'string' ? reference.type : undefined
   const leadsTo = text === undefined ? undefined : text.startsWith('#') ? local.typeOf(text.slice(1)) : typeIn(text)
   const expected = targets && [...targets].join(', ')
