@@ -40,6 +40,12 @@ export const extensions = {
   timeZoneData: `${home}/StructureDefinition/time-zone-data`,
 } as const
 
+/** Where a search parameter of our own is defined. */
+export const ownSearchParameter = (type: string, name: string): string => `${home}/SearchParameter/${type}-${name}`
+
+/** Where an operation of our own is defined. */
+export const ownOperation = (name: string): string => `${home}/OperationDefinition/${name}`
+
 /** Our Measure, with the version that reports refer to. */
 export const measure = `${home}/Measure/same-day-link|1`
 

@@ -1,0 +1,79 @@
+/**
+ * The FHIR package: `npm run profiles` writes profiles/package and profiles/examples anew, `-- --check` tells what
+ * differs from what is committed, `-- --tgz FILE` packs what is committed in npm form, `-- --pages DIR` writes a page
+ * for each profile.
+ */
+import { existsSync, mkdirSync, readdirSync, readFileSync, rmSync, writeFileSync } from 'node:fs'
+import { join } from 'node:path'
+import { fileURLToPath } from 'node:url'
+import { parseArgs } from 'node:util'
+import { compile, type Definition } from './compile.ts'
+import { examples } from './examples.ts'
+import { pack } from './pack.ts'
+import { pages } from './pages.ts'
+
+/** Name of each file, and its text. */
+type Files = ReadonlyMap<string, string>
+
+export const folders = {
+  package: fileURLToPath(new URL('package/', import.meta.url)),
+  examples: fileURLToPath(new URL('examples/', import.meta.url)),
+} as const
+
+const textOf = (resource: object): string => `${JSON.stringify(resource, null, 2)}\n`
+
+const made = (): Readonly<Record<keyof typeof folders, Files>> => ({
+  package: new Map(compile().map((d) => [`${d.resourceType}-${d.id}.json`, textOf(d)])),
+  examples: new Map(examples().map(({ name, resource }) => [`${name}.json`, textOf(resource)])),
+})
+
+const committed = (folder: string): Files =>
+  new Map(
+    (existsSync(folder) ? readdirSync(folder) : [])
+      .filter((name) => name.endsWith('.json'))
+      .map((name) => [name, readFileSync(join(folder, name), 'utf8')]),
+  )
+
+/** What differs between what is made and what is committed, one sentence each. */
+export const differences = (): readonly string[] =>
+  Object.entries(made()).flatMap(([name, now]) => {
+    const before = committed(folders[name as keyof typeof folders])
+    return [...new Set([...now.keys(), ...before.keys()])].toSorted().flatMap((file) => {
+      if (now.get(file) === before.get(file)) return []
+      if (!before.has(file)) return [`profiles/${name}/${file} is not committed`]
+      return [`profiles/${name}/${file} ${now.has(file) ? 'differs from what is made now' : 'is made no more'}`]
+    })
+  })
+
+const write = (): void => {
+  for (const [name, files] of Object.entries(made())) {
+    const folder = folders[name as keyof typeof folders]
+    rmSync(folder, { recursive: true, force: true })
+    mkdirSync(folder, { recursive: true })
+    for (const [file, text] of files) writeFileSync(join(folder, file), text)
+    console.log(`${files.size} files in profiles/${name}`)
+  }
+}
+
+const check = (): void => {
+  const found = differences()
+  for (const each of found) console.log(each)
+  if (found.length > 0) console.log('Write them anew: npm run profiles')
+  process.exitCode = found.length > 0 ? 1 : 0
+}
+
+const main = (): void => {
+  const { values } = parseArgs({
+    options: { check: { type: 'boolean' }, tgz: { type: 'string' }, pages: { type: 'string' } },
+  })
+  if (values.check) check()
+  if (values.tgz !== undefined) pack(values.tgz, folders)
+  if (values.pages !== undefined) {
+    const definitions = [...committed(folders.package).values()].map((text) => JSON.parse(text) as Definition)
+    mkdirSync(values.pages, { recursive: true })
+    for (const [file, text] of pages(definitions)) writeFileSync(join(values.pages, file), text)
+  }
+  if (Object.keys(values).length === 0) write()
+}
+
+if (import.meta.main) main()
