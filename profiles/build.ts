@@ -15,6 +15,8 @@ import { pages } from './pages.ts'
 /** Name of each file, and its text. */
 type Files = ReadonlyMap<string, string>
 
+type Made = Readonly<Record<keyof typeof folders, Files>>
+
 export const folders = {
   package: fileURLToPath(new URL('package/', import.meta.url)),
   examples: fileURLToPath(new URL('examples/', import.meta.url)),
@@ -22,28 +24,31 @@ export const folders = {
 
 const textOf = (resource: object): string => `${JSON.stringify(resource, null, 2)}\n`
 
-const made = (): Readonly<Record<keyof typeof folders, Files>> => ({
+/** What the sources and the code say now. */
+export const made = (): Made => ({
   package: new Map(compile().map((d) => [`${d.resourceType}-${d.id}.json`, textOf(d)])),
   examples: new Map(examples().map(({ name, resource }) => [`${name}.json`, textOf(resource)])),
 })
 
-const committed = (folder: string): Files =>
+const filesIn = (folder: string): Files =>
   new Map(
     (existsSync(folder) ? readdirSync(folder) : [])
       .filter((name) => name.endsWith('.json'))
       .map((name) => [name, readFileSync(join(folder, name), 'utf8')]),
   )
 
-/** What differs between what is made and what is committed, one sentence each. */
-export const differences = (): readonly string[] =>
-  Object.entries(made()).flatMap(([name, now]) => {
-    const before = committed(folders[name as keyof typeof folders])
-    return [...new Set([...now.keys(), ...before.keys()])].toSorted().flatMap((file) => {
-      if (now.get(file) === before.get(file)) return []
-      if (!before.has(file)) return [`profiles/${name}/${file} is not committed`]
-      return [`profiles/${name}/${file} ${now.has(file) ? 'differs from what is made now' : 'is made no more'}`]
-    })
-  })
+/** What was made when it was last written. */
+export const committed = (): Made => ({ package: filesIn(folders.package), examples: filesIn(folders.examples) })
+
+/** What differs, one sentence for each file. */
+export const differences = (now: Made, before: Made): readonly string[] =>
+  (['package', 'examples'] as const).flatMap((name) =>
+    [...new Set([...now[name].keys(), ...before[name].keys()])].toSorted().flatMap((file) => {
+      if (now[name].get(file) === before[name].get(file)) return []
+      if (!before[name].has(file)) return [`profiles/${name}/${file} is not committed`]
+      return [`profiles/${name}/${file} ${now[name].has(file) ? 'differs from what is made now' : 'is made no more'}`]
+    }),
+  )
 
 const write = (): void => {
   for (const [name, files] of Object.entries(made())) {
@@ -56,7 +61,7 @@ const write = (): void => {
 }
 
 const check = (): void => {
-  const found = differences()
+  const found = differences(made(), committed())
   for (const each of found) console.log(each)
   if (found.length > 0) console.log('Write them anew: npm run profiles')
   process.exitCode = found.length > 0 ? 1 : 0
@@ -69,7 +74,7 @@ const main = (): void => {
   if (values.check) check()
   if (values.tgz !== undefined) pack(values.tgz, folders)
   if (values.pages !== undefined) {
-    const definitions = [...committed(folders.package).values()].map((text) => JSON.parse(text) as Definition)
+    const definitions = [...committed().package.values()].map((text) => JSON.parse(text) as Definition)
     mkdirSync(values.pages, { recursive: true })
     for (const [file, text] of pages(definitions)) writeFileSync(join(values.pages, file), text)
   }

@@ -28,7 +28,6 @@ export const systems = {
   mitigation: `${home}/CodeSystem/mitigation`,
   clockCause: `${home}/CodeSystem/clock-cause`,
   measureGroup: `${home}/CodeSystem/measure-group`,
-  step: `${home}/CodeSystem/step`,
 } as const
 
 export const extensions = {

@@ -6,14 +6,6 @@ import { problemReply, type Route } from './call.ts'
 
 const clinic: readonly Role[] = ['clinic', 'operator']
 const reports: readonly Role[] = ['reading-service', 'operator']
-const definitions = [
-  'StructureDefinition',
-  'OperationDefinition',
-  'CodeSystem',
-  'ValueSet',
-  'SearchParameter',
-  'Measure',
-]
 
 type Row = readonly [method: Route['method'], url: string, may: Route['may'], step: Route['step']]
 
@@ -25,10 +17,6 @@ const rows: readonly Row[] = [
   ['PUT', '/fhir/DiagnosticReport/:id', reports, 'send-result'],
   ['POST', '/fhir/DetectedIssue/:id/$acknowledge', clinic, 'watch-flow'],
   ['POST', '/fhir/DetectedIssue/:id/$resolve', clinic, 'watch-flow'],
-  ...definitions.flatMap((type): Row[] => [
-    ['GET', `/fhir/${type}`, 'public', 'read'],
-    ['GET', `/fhir/${type}/:id`, 'public', 'read'],
-  ]),
   ['GET', '/metrics', ['operator'], 'operate'],
   ['GET', '/openapi.json', 'public', 'operate'],
 ]
