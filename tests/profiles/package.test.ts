@@ -17,10 +17,11 @@ import { committed, differences, folders, made } from '../../profiles/build.ts'
 import { displayOf, nameOf, quoted } from '../../profiles/fsh-text.ts'
 import { pack } from '../../profiles/pack.ts'
 import { pages } from '../../profiles/pages.ts'
+import { checkResource } from '../../src/adapters/fhir/door/check-resource.ts'
 import { searchParameters } from '../../src/adapters/postgres/search-parameters.ts'
 import { linkDeviceParameters } from '../../src/flow/apply-device/link-device.ts'
 import { gapRules } from '../../src/flow/watch-flow/gaps.ts'
-import { refusals } from '../../src/model/problems.ts'
+import { refusals, sentence } from '../../src/model/problems.ts'
 import { extensions, home, measure, systems } from '../../src/model/systems.ts'
 
 const before = committed()
@@ -231,6 +232,13 @@ describe('the examples', () => {
   it('show each extension', () => {
     const shown = JSON.stringify(examples)
     expect(Object.values(extensions).filter((url) => !shown.includes(url))).toEqual([])
+  })
+
+  it('are right by our own check at the door', () => {
+    const wrong = examples.flatMap(({ file, resource }) =>
+      checkResource(resource, [resource.resourceType]).map((p) => `${file}: ${p.at.join()}: ${sentence(p)}`),
+    )
+    expect(wrong).toEqual([])
   })
 
   it('have ids of their own', () => {

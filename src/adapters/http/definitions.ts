@@ -54,6 +54,8 @@ const tests: Readonly<Record<string, (d: Definition, value: string) => boolean>>
   'name:contains': (d, value) => folded(d.name).includes(folded(value)),
 }
 
+const isTest = (name: string): boolean => Object.hasOwn(tests, name)
+
 /** For the CapabilityStatement, which names `_id` once for all types. */
 export const definitionSearches = [
   { name: 'url', type: 'uri' },
@@ -70,24 +72,26 @@ interface Search {
 const pageNames = ['_count', '_cursor']
 
 const readSearch = (call: Call): Checked<Search> => {
-  const isKnown = (name: string): boolean => name in tests || pageNames.includes(name)
+  const isKnown = (name: string): boolean => isTest(name) || pageNames.includes(name)
   const given = Object.fromEntries(call.query)
   const told = call.query
     .filter(([name]) => !isKnown(name))
     .map(([found]) => ({ found, expected: [...Object.keys(tests), '_count'].join(', '), location: 'http.query' }))
-  const wrong = [...pageNames.filter((name) => given[name] !== undefined && !/^\d{1,9}$/.test(given[name]))].map(
-    (name): Problem =>
-      refusal('wrong-parameter', '', {
-        found: `${name}=${given[name]}`,
-        expected: 'a whole number of at most nine digits',
-        location: `http.${name}`,
-      }),
-  )
+  const wrong = pageNames
+    .filter((name) => given[name] !== undefined && !/^\d{1,9}$/.test(given[name]))
+    .map(
+      (name): Problem =>
+        refusal('wrong-parameter', '', {
+          found: `${name}=${given[name]}`,
+          expected: 'a whole number of at most nine digits',
+          location: `http.${name}`,
+        }),
+    )
   const unknown = told.map((details) => (isStrict(call) ? refusal : warning)('unknown-parameter', '', details))
   if (wrong.length > 0 || (unknown.length > 0 && isStrict(call))) return refuse([...wrong, ...unknown])
   return accept(
     {
-      conditions: call.query.flatMap(([name, value]) => (name in tests ? [[name, value.split(',')] as const] : [])),
+      conditions: call.query.flatMap(([name, value]) => (isTest(name) ? [[name, value.split(',')] as const] : [])),
       count: Math.min(Number(given._count ?? searchLimits.page), searchLimits.page),
       from: Number(given._cursor ?? 0),
       used: call.query.filter(([name]) => isKnown(name) && name !== '_cursor'),
