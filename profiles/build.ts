@@ -63,7 +63,7 @@ const write = (): void => {
 const check = (): void => {
   const found = differences(made(), committed())
   for (const each of found) console.log(each)
-  if (found.length > 0) console.log('Write them anew: npm run profiles')
+  console.log(found.length > 0 ? 'Write them anew: npm run profiles' : 'Everything is as it is made now.')
   process.exitCode = found.length > 0 ? 1 : 0
 }
 
