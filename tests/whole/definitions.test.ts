@@ -12,10 +12,10 @@ import type {
 import { beforeAll, describe, expect, it } from 'vitest'
 import { committed } from '../../profiles/build.ts'
 import { definitionTypes } from '../support/definition-types.ts'
-import { codesIn, placeOrder, refusalOf } from '../support/messages.ts'
+import { bundle, codesIn, entry, placeOrder, refusalOf } from '../support/messages.ts'
 import { type Ask, useTestService } from '../support/service.ts'
 import { errorsOf, noValidator, validate } from '../support/validator.ts'
-import { applied, linkParameters, returnParameters } from '../support/world.ts'
+import { applied, linkParameters, makeWorld, returnParameters } from '../support/world.ts'
 
 const service = useTestService()
 /** Without a token. */
@@ -33,6 +33,10 @@ const search = async (query: string): Promise<Bundle> => {
   return body
 }
 
+const parameters = (...parameter: NonNullable<Parameters['parameter']>): Parameters => ({
+  resourceType: 'Parameters',
+  parameter,
+})
 describe('a definition', () => {
   it('is served to everybody as it is in the package, each of them', async () => {
     for (const definition of packaged) {
@@ -246,10 +250,6 @@ describe('an OperationDefinition', () => {
     return answer.body
   }
 
-  const parameters = (...parameter: NonNullable<Parameters['parameter']>): Parameters => ({
-    resourceType: 'Parameters',
-    parameter,
-  })
   const reason = (valueCode: string) => ({ name: 'reason', valueCode })
 
   it('says what its operation answers', async () => {
@@ -294,6 +294,67 @@ describe('an OperationDefinition', () => {
     })
     for (const name of needed) expect(refused.text).toContain(`${name} (`)
     expect(needed).toEqual(['appliedAt', 'site', 'evidence'])
+  })
+})
+
+describe('the profiles', () => {
+  /** By which profile each type is judged; a type that is not here by R4 alone. */
+  const profiles: Readonly<Record<string, string>> = {
+    ServiceRequest: 'order',
+    Patient: 'patient',
+    Device: 'recorder',
+    DeviceUseStatement: 'link',
+    Procedure: 'application',
+    Task: 'reading-task',
+    Observation: 'stub-observation',
+    DiagnosticReport: 'stub-report',
+    DetectedIssue: 'gap',
+    MeasureReport: 'evening',
+  }
+  // the text of an evening tells 1.0000, which parsed is 1: it is stamped as text
+  const stamped = (text: string): string =>
+    text.replaceAll(/"resourceType":"(\w+)","id":"[^"]+",("meta":\{)?/g, (whole, type: string, meta?: string) => {
+      const profile = profiles[type]
+      if (profile === undefined) return whole
+      const named = `"profile":["https://daybind.example/StructureDefinition/${profile}"]`
+      return meta === undefined ? `${whole}"meta":{${named}},` : `${whole}${named},`
+    })
+
+  it('hold for everything that the service gives, by the reference validator', async (context) => {
+    if (noValidator !== undefined) context.skip(noValidator)
+    const world = await makeWorld(service())
+    const read = Object.entries(world).map(([type, id]) => `/fhir/${type}/${id}`)
+    const texts = await Promise.all(
+      [...read, '/fhir/DetectedIssue', '/fhir/Task', '/fhir/DeviceUseStatement'].map(async (path) => ({
+        name: path,
+        json: stamped((await service().as('ops')('GET', path)).text),
+      })),
+    )
+    const evening = await clinic('POST', '/fhir/$reconcile-day', {
+      body: parameters(
+        { name: 'site', valueIdentifier: { system: 'https://daybind.example/sites', value: 'tern-harbour' } },
+        { name: 'date', valueDate: applied.slice(0, 10) },
+      ),
+    })
+    const all = [...texts, { name: 'evening', json: stamped(evening.text) }]
+    for (const profile of Object.values(profiles))
+      expect([profile, all.some(({ json }) => json.includes(`/StructureDefinition/${profile}"]`))]).toEqual([
+        profile,
+        true,
+      ])
+    expect(errorsOf(await validate(all))).toEqual([])
+  }, 900_000)
+
+  it('show what is taken: their examples of a patient and an order are', async () => {
+    const example = (name: string) => JSON.parse(committed().examples.get(`${name}.json`) ?? '')
+    const [patient, order] = [example('patient'), example('order')]
+    const message = bundle(
+      'transaction',
+      entry('POST Patient', patient, {}, `urn:uuid:${patient.id}`),
+      entry('POST ServiceRequest', { ...order, subject: { reference: `urn:uuid:${patient.id}` } }),
+    )
+    const answer = await service().as('harbour-ehr')<Bundle>('POST', '/fhir', { body: message })
+    expect(answer.body.entry?.map((e) => e.response?.status)).toEqual(['201 Created', '201 Created'])
   })
 })
 
