@@ -36,7 +36,7 @@ const layOut = (project: string): void => {
 const nowhere = 'http://127.0.0.1:9'
 
 /** Nothing is asked of any registry: what is not in the cache is not there. @throws with what SUSHI said of errors */
-const runSushi = (project: string, home: string): void => {
+export const runSushi = (project: string, home: string): void => {
   const { status, stdout, stderr } = spawnSync(
     process.execPath,
     [here('../node_modules/fsh-sushi/dist/app.js'), 'build', project, '--snapshot'],

@@ -21,7 +21,7 @@ import {
   taskResource,
 } from '../src/model/resources/link-resources.ts'
 import type { GapCode } from '../src/model/states.ts'
-import { codes, home } from '../src/model/systems.ts'
+import { codes, home, standard, systems } from '../src/model/systems.ts'
 import * as day from '../tests/support/fixtures.ts'
 
 export interface Example {
@@ -54,6 +54,14 @@ const order: ServiceRequest = {
   subject: to('Patient', ids.patient),
   occurrencePeriod: { start: today, end: end.slice(0, 10) },
   authoredOn: '2026-11-20T08:00:00Z',
+}
+
+/** From a paper referral: its number has a type and no system. */
+const byHand: ServiceRequest = {
+  ...order,
+  id: uuid(46),
+  meta: { tag: [{ system: systems.origin, code: 'by-hand' }] },
+  identifier: [{ type: { coding: [{ system: standard.identifierType, code: 'PLAC' }] }, value: 'Referral 58' }],
 }
 
 const recorder = day.device({
@@ -187,6 +195,7 @@ const plain = (name: string, resource: FhirResource | undefined): Example => {
 
 const all = (): readonly Example[] => [
   one('order', order),
+  one('order-by-hand', byHand, 'order'),
   one('linked-order', sentOrder()),
   one('patient', patient),
   one('recorder', deviceResource(recorder)),
@@ -228,8 +237,8 @@ const all = (): readonly Example[] => [
 
 const stamped = ({ name, profile, resource }: Example): Example => {
   if (profile === undefined) return { name, resource }
-  const { resourceType, id, ...rest } = resource
-  const meta = { profile: [`${home}/StructureDefinition/${profile}`] }
+  const { resourceType, id, meta: before, ...rest } = resource
+  const meta = { profile: [`${home}/StructureDefinition/${profile}`], ...before }
   return { name, profile, resource: { resourceType, id, meta, ...rest } as FhirResource }
 }
 

@@ -15,7 +15,7 @@ const manifest = {
   description: 'What Daybind takes and gives out, as FHIR R4. Not for emergencies; makes no diagnosis.',
   author: 'Daybind',
   license: 'Apache-2.0',
-  type: 'IG',
+  type: 'Conformance',
   fhirVersions: [core.version],
   dependencies: { [core.name]: core.version },
 } as const

@@ -175,6 +175,12 @@ export const tables: readonly Table[] = [
     }),
   },
   {
+    id: 'origin',
+    title: 'Where an order is from',
+    about: 'A tag of orders that no source sent.',
+    concepts: meanings({ 'by-hand': 'A clinic wrote it itself, for example from a paper referral.' }),
+  },
+  {
     id: 'observation-kind',
     title: 'Observations about a recorder and its diary',
     about: 'What LOINC has no code for.',

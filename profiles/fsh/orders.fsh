@@ -1,7 +1,7 @@
 Invariant: order-1
-Description: "The order has an identifier with a system and a value: its placer number."
+Description: "The order has a placer number: an identifier of type PLAC, or one with a system."
 Severity: #error
-Expression: "identifier.where(system.exists() and value.exists()).exists()"
+Expression: "identifier.where(value.exists() and (system.exists() or type.coding.where(system = 'http://terminology.hl7.org/CodeSystem/v2-0203' and code = 'PLAC').exists())).exists()"
 
 Invariant: patient-1
 Description: "The patient has an identifier with a system and a value: without one nobody can be told apart."
@@ -28,6 +28,7 @@ Description: "A monitoring order as a source sends it. Daybind stores it once fo
 * subject ^short = "The patient: in the same Bundle, known by id, or named by an identifier"
 * occurrence[x] only dateTime or Period or Timing
 * occurrence[x] ^short = "Day of the visit and wear: a period, the bounds of a timing, or a moment with the site's usual wear; without it no visit is waited for"
+* meta.tag ^short = "An order that a clinic wrote itself has the tag by-hand of our code system origin"
 * authoredOn ^short = "When it was ordered"
 * locationReference ^short = "The site, by identifier; absent: the source's usual site"
 

@@ -28,6 +28,7 @@ export const systems = {
   mitigation: `${home}/CodeSystem/mitigation`,
   clockCause: `${home}/CodeSystem/clock-cause`,
   measureGroup: `${home}/CodeSystem/measure-group`,
+  origin: `${home}/CodeSystem/origin`,
 } as const
 
 export const extensions = {

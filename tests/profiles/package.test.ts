@@ -1,6 +1,6 @@
 /** The FHIR package: what is committed is what the sources and the code say, and it leaves nothing out. */
 import { execFileSync } from 'node:child_process'
-import { mkdtempSync, readFileSync, rmSync } from 'node:fs'
+import { cpSync, mkdirSync, mkdtempSync, readdirSync, readFileSync, rmSync, writeFileSync } from 'node:fs'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import type {
@@ -14,6 +14,8 @@ import type {
 } from 'fhir/r4.js'
 import { afterAll, beforeAll, describe, expect, it, test } from 'vitest'
 import { committed, differences, folders, made } from '../../profiles/build.ts'
+import { runSushi } from '../../profiles/compile.ts'
+import { fillCache } from '../../profiles/fhir-cache.ts'
 import { displayOf, nameOf, quoted } from '../../profiles/fsh-text.ts'
 import { pack } from '../../profiles/pack.ts'
 import { pages } from '../../profiles/pages.ts'
@@ -77,6 +79,19 @@ describe('the definitions', () => {
     const urls = new Set(definitions.map((d) => d.url))
     const written = [...Object.values(extensions), ...Object.values(systems).filter((s) => s.includes('/CodeSystem/'))]
     expect(written.filter((url) => !urls.has(url))).toEqual([])
+  })
+
+  it('hold whatever else the code names below our home', () => {
+    const src = new URL('../../src/', import.meta.url)
+    const files = readdirSync(src, { recursive: true, encoding: 'utf8' }).filter((f) => f.endsWith('.ts'))
+    const named = files.flatMap((f) =>
+      [...readFileSync(new URL(f, src), 'utf8').matchAll(/(?:\$\{home\}|daybind\.example)\/([A-Z]\w+\/[a-z-]+)/g)].map(
+        (m) => m[1] ?? '',
+      ),
+    )
+    const held = new Set(definitions.map((d) => `${d.resourceType}/${d.id}`))
+    expect(named.filter((name) => !held.has(name))).toEqual([])
+    expect(named.length).toBeGreaterThan(10)
   })
 
   it('hold the Measure in the version that reports name', () => {
@@ -152,7 +167,7 @@ describe('the codes', () => {
     const found = (system: string) =>
       new Set(
         [...shown.matchAll(new RegExp(`"system":"${system}","(?:concept":\\[\\{")?code":"([^"]+)"`, 'g'))].map(
-          (m) => m[1],
+          (m) => m[1] ?? '',
         ),
       )
     expect([...found('http://loinc.org')]).toEqual(free.loinc)
@@ -284,6 +299,22 @@ describe('the package in npm form', () => {
     ).toEqual([...before.examples.keys()].toSorted())
     for (const [file, text] of before.package) expect(json(file)).toEqual(JSON.parse(text))
     expect(index('').files.find((f) => f.filename === 'ValueSet-gap.json')?.url).toBe(`${home}/ValueSet/gap`)
+  })
+
+  it('is a dependency by which others make profiles of ours', () => {
+    const { name, version } = json('package.json')
+    const [cache, project] = [join(work, 'home'), join(work, 'project')]
+    fillCache(cache)
+    cpSync(join(work, 'package'), join(cache, '.fhir', 'packages', `${name}#${version}`, 'package'), {
+      recursive: true,
+    })
+    mkdirSync(join(project, 'input', 'fsh'), { recursive: true })
+    writeFileSync(join(project, 'input', 'fsh', 'a.fsh'), 'Profile: Narrower\nParent: DaybindLink\n* note 1..*\n')
+    const config = `canonical: https://lowwater.example\nfhirVersion: 4.0.1\nFSHOnly: true\ndependencies:\n  ${name}: ${version}\n`
+    writeFileSync(join(project, 'sushi-config.yaml'), config)
+    runSushi(project, cache)
+    const made = readFileSync(join(project, 'fsh-generated', 'resources', 'StructureDefinition-Narrower.json'), 'utf8')
+    expect(JSON.parse(made)).toMatchObject({ baseDefinition: `${home}/StructureDefinition/link` })
   })
 })
 

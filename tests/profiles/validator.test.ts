@@ -25,7 +25,7 @@ const unlike = other('https://daybind.example/CodeSystem/observation-kind', 'dia
 
 /** What of an example is made wrong, by its file's name. */
 const mutants: readonly (readonly [example: string, what: string, over: object])[] = [
-  ['order', 'without a system in any identifier', { identifier: [{ value: 'P-1' }] }],
+  ['order', 'without a system or the type PLAC in any identifier', { identifier: [{ value: 'P-1' }] }],
   ['order', 'not to do something', { doNotPerform: true }],
   ['order', 'without a code', { code: gone }],
   ['order', 'about a group', { subject: { reference: 'Group/1' } }],

@@ -121,12 +121,12 @@ describe('a search for definitions', () => {
 
   it('only counts with _count=0', async () => {
     const body = await search('CodeSystem?_count=0')
-    expect([body.total, body.entry, body.link?.length]).toEqual([9, undefined, 1])
+    expect([body.total, body.entry, body.link?.length]).toEqual([10, undefined, 1])
   })
 
   it('tells of a parameter that it does not know, and refuses it where strictness is asked for', async () => {
     const body = await search('CodeSystem?publisher=x&constructor=y')
-    expect(idsOf(body)).toHaveLength(9)
+    expect(idsOf(body)).toHaveLength(10)
     expect(codesIn(body.entry?.at(-1)?.resource as OperationOutcome)).toEqual([
       'unknown-parameter',
       'unknown-parameter',
