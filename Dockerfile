@@ -15,6 +15,7 @@ WORKDIR /app
 RUN mkdir /data && chown node:node /data
 COPY --from=packages /app/ ./
 COPY src/ src/
+COPY profiles/package/ profiles/package/
 USER node
 # every address of the container: the service then starts with callers only
 ENV NODE_ENV=production HOST=0.0.0.0 PORT=8090 DATA_DIR=/data

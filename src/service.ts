@@ -8,6 +8,7 @@ import { loadDefinitions } from './adapters/fhir/definitions/load.ts'
 import { openPeer, type Peer } from './adapters/fhir/peer.ts'
 import { acceptOrderRoutes } from './adapters/http/accept-order.ts'
 import { applyDeviceRoutes } from './adapters/http/apply-device.ts'
+import { definitionRoutes, readDefinitions } from './adapters/http/definitions.ts'
 import { forwardOrderRoutes } from './adapters/http/forward-order.ts'
 import { metadataRoute } from './adapters/http/metadata.ts'
 import { notBuiltRoutes } from './adapters/http/not-built.ts'
@@ -292,6 +293,7 @@ const start = async (
   )
   work.push(() => within(closing.jobs, rounds.stop()))
 
+  const definitions = readDefinitions()
   const routes = [
     ...operateRoutes(db, () => stopping),
     ...acceptOrderRoutes(runner, base),
@@ -307,10 +309,11 @@ const start = async (
       asked.map(({ id }) => id),
       () => void askers.look().catch(troubles.told),
     ),
+    ...definitionRoutes(definitions, base),
     ...notBuiltRoutes,
   ]
   const since = new Date().toISOString()
-  const app = createServer(c, [...routes, metadataRoute(routes, base, version, since)], log, {
+  const app = createServer(c, [...routes, metadataRoute(routes, definitions, base, version, since)], log, {
     onOutage: troubles.told,
     ...(options.requestDeadlines && { deadlines: options.requestDeadlines }),
   })

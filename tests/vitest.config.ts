@@ -1,6 +1,7 @@
 /**
- * Three kinds of tests: pure ones, ones that meet the real thing (with one database server for all, started when the
- * first asks for it), and ones in containers, skipped by name where no Docker daemon answers.
+ * Four kinds of tests: pure ones, ones about the FHIR package (which compile it), ones that meet the real thing (with
+ * one database server for all, started when the first asks for it), and ones in containers, skipped by name where no
+ * Docker daemon answers.
  *
  * How long a test may take, or wait for something to come true, says that something hangs and never that it is slow:
  * a machine may have a lot else to do.
@@ -23,6 +24,15 @@ export default defineConfig({
       {
         extends: true,
         test: { name: 'pure', include: ['tests/flow/**/*.test.ts', 'tests/support/**/*.test.ts'], testTimeout: 60_000 },
+      },
+      {
+        extends: true,
+        test: {
+          name: 'profiles',
+          include: ['tests/profiles/**/*.test.ts'],
+          testTimeout: 300_000,
+          hookTimeout: 300_000,
+        },
       },
       {
         extends: true,

@@ -31,6 +31,7 @@ export const systems = {
   measureGroup: `${home}/CodeSystem/measure-group`,
   step: `${home}/CodeSystem/step`,
   reportMark: `${home}/CodeSystem/report-mark`,
+  origin: `${home}/CodeSystem/origin`,
 } as const
 
 export const extensions = {
@@ -41,6 +42,12 @@ export const extensions = {
   notApplied: `${home}/StructureDefinition/not-applied`,
   timeZoneData: `${home}/StructureDefinition/time-zone-data`,
 } as const
+
+/** Where a search parameter of our own is defined. */
+export const ownSearchParameter = (type: string, name: string): string => `${home}/SearchParameter/${type}-${name}`
+
+/** Where an operation of our own is defined. */
+export const ownOperation = (name: string): string => `${home}/OperationDefinition/${name}`
 
 /** Our Measure, with the version that reports refer to. */
 export const measure = `${home}/Measure/same-day-link|1`

@@ -3,6 +3,7 @@
  * about its own and about another's. `yes` and its like are for who may; the rest are statuses.
  */
 import type { Bundle, DiagnosticReport, OperationOutcome, Parameters, Task } from 'fhir/r4.js'
+import { definitionTypes } from '../support/definition-types.ts'
 import { aPatient, bundle, entry } from '../support/messages.ts'
 import type { Answer } from '../support/service.ts'
 import { applied, received } from '../support/world.ts'
@@ -724,12 +725,8 @@ const forEverybody: readonly Row[] = [
   open('GET /healthz', '200'),
   open('GET /readyz', '200'),
   open('GET /openapi.json', '501', { later: true }),
-  ...['StructureDefinition', 'OperationDefinition', 'CodeSystem', 'ValueSet', 'SearchParameter', 'Measure'].flatMap(
-    (type) => [
-      open(`GET /fhir/${type}`, '501', { later: true }),
-      open(`GET /fhir/${type}/:id`, '501', { later: true }),
-    ],
-  ),
+  // there is none with the id x
+  ...definitionTypes.flatMap((type) => [open(`GET /fhir/${type}`, '200'), open(`GET /fhir/${type}/:id`, '404')]),
 ]
 
 /** Who may read what, of the cell that it belongs to. */

@@ -1,10 +1,11 @@
 /** The CapabilityStatement, made from the routes: what is not there is not in it. */
 import type { CapabilityStatement, CapabilityStatementRestResource } from 'fhir/r4.js'
-import { home } from '../../model/systems.ts'
+import { ownOperation, ownSearchParameter } from '../../model/systems.ts'
 import { searchLimits } from '../postgres/read-search.ts'
 import { includesOf, revIncludesOf } from '../postgres/search-includes.ts'
 import { type SearchParameter, searchParameters } from '../postgres/search-parameters.ts'
 import { fhirReply, type Route } from './call.ts'
+import { type Definition, definitionSearches, profilesOf } from './definitions.ts'
 
 type Interaction = NonNullable<CapabilityStatementRestResource['interaction']>[number]['code']
 
@@ -12,9 +13,7 @@ const systemLevel = ['transaction', 'batch']
 
 /** Operations that R4 itself defines; all others are ours. */
 const definitionOf = (operation: string): string =>
-  operation === 'validate'
-    ? 'http://hl7.org/fhir/OperationDefinition/Resource-validate'
-    : `${home}/OperationDefinition/${operation}`
+  operation === 'validate' ? 'http://hl7.org/fhir/OperationDefinition/Resource-validate' : ownOperation(operation)
 
 const operationsOf = (names: Iterable<string>) =>
   [...new Set(names)].map((name) => ({ name, definition: definitionOf(name) }))
@@ -28,15 +27,22 @@ const documentationOf = ({ name, own, named, paths }: SearchParameter): string =
     .filter(Boolean)
     .join(' ')
 
+const searchParamOf = (type: string, p: SearchParameter) => {
+  const documentation = documentationOf(p)
+  return {
+    name: p.name,
+    ...(p.own && { definition: ownSearchParameter(type, p.name) }),
+    type: p.kind,
+    ...(documentation !== '' && { documentation }),
+  }
+}
+
 const searchingOf = (type: string): Partial<CapabilityStatementRestResource> => {
   const [searchInclude, searchRevInclude] = [[...includesOf(type)], [...revIncludesOf(type)]]
   return {
     ...(searchInclude.length > 0 && { searchInclude }),
     ...(searchRevInclude.length > 0 && { searchRevInclude }),
-    searchParam: (searchParameters[type] ?? []).map((p) => {
-      const documentation = documentationOf(p)
-      return { name: p.name, type: p.kind, ...(documentation !== '' && { documentation }) }
-    }),
+    searchParam: searchParameters[type]?.map((p) => searchParamOf(type, p)) ?? [...definitionSearches],
   }
 }
 
@@ -53,21 +59,28 @@ const bundleRules = (routes: readonly Route[]): string => {
   return `Entries are POST and PUT of ${types.toSorted().join(', ')}; what else is asked of one is refused.`
 }
 
-const resourceOf = (type: string, routes: readonly Route[]): CapabilityStatementRestResource => {
+const resourceOf = (
+  type: string,
+  routes: readonly Route[],
+  definitions: readonly Definition[],
+): CapabilityStatementRestResource => {
   const mine = routes.filter((r) => r.fhir?.types.includes(type))
   const codes = new Set(
     mine.flatMap((r) => (r.fhir?.interaction && !systemLevel.includes(r.fhir.interaction) ? [r.fhir.interaction] : [])),
   )
   const operations = mine.flatMap((r) => (r.fhir?.operation ? [r.fhir.operation] : []))
+  const supportedProfile = [...profilesOf(definitions, type)]
+  const isStored = codes.has('vread')
   const inBundle = mine.some((r) => r.fhir?.interaction === 'transaction') && !codes.has('create')
   return {
     type: type as CapabilityStatementRestResource['type'],
+    ...(supportedProfile.length > 0 && { supportedProfile }),
     ...(inBundle && { documentation: onlyInBundle }),
     interaction: [...codes].map((code) => ({ code: code as Interaction })),
-    versioning: 'versioned',
-    readHistory: codes.has('vread'),
+    versioning: isStored ? 'versioned' : 'no-version',
+    readHistory: isStored,
     updateCreate: false,
-    ...(codes.has('read') && { conditionalRead: 'full-support' }),
+    ...(codes.has('read') && { conditionalRead: isStored ? 'full-support' : 'not-match' }),
     ...(mine.some((r) => r.fhir?.conditional === 'create') && { conditionalCreate: true }),
     ...(mine.some((r) => r.fhir?.conditional === 'update') && { conditionalUpdate: true }),
     ...(codes.has('search-type') && searchingOf(type)),
@@ -75,8 +88,10 @@ const resourceOf = (type: string, routes: readonly Route[]): CapabilityStatement
   }
 }
 
+/** @param definitions ours: profiles are named by type */
 export const capabilityStatement = (
   routes: readonly Route[],
+  definitions: readonly Definition[],
   base: string,
   version: string,
   since: string,
@@ -103,13 +118,13 @@ export const capabilityStatement = (
         mode: 'server',
         documentation: searchRules,
         security: { description: 'Bearer tokens, or open on loopback, as configured.' },
-        resource: types.map((type) => resourceOf(type, fhir)),
+        resource: types.map((type) => resourceOf(type, fhir, definitions)),
         interaction: systemLevel
           .filter(() => fhir.some((r) => r.fhir?.interaction === 'transaction'))
           .map((code) => ({ code: code as 'transaction' | 'batch', documentation: bundleRules(fhir) })),
         searchParam: [
           { name: '_id', type: 'token' },
-          { name: '_lastUpdated', type: 'date' },
+          { name: '_lastUpdated', type: 'date', documentation: 'Not of definitions: they change with a release.' },
         ],
         ...(systemOperations.length > 0 && { operation: operationsOf(systemOperations) }),
       },
@@ -117,10 +132,16 @@ export const capabilityStatement = (
   }
 }
 
-export const metadataRoute = (routes: readonly Route[], base: () => string, version: string, since: string): Route => ({
+export const metadataRoute = (
+  routes: readonly Route[],
+  definitions: readonly Definition[],
+  base: () => string,
+  version: string,
+  since: string,
+): Route => ({
   method: 'GET',
   url: '/fhir/metadata',
   may: 'public',
   step: 'read',
-  handle: async () => fhirReply(200, capabilityStatement(routes, base(), version, since)),
+  handle: async () => fhirReply(200, capabilityStatement(routes, definitions, base(), version, since)),
 })

@@ -5,14 +5,6 @@ import { refusal } from '../../model/problems.ts'
 import { problemReply, type Route } from './call.ts'
 
 const clinic: readonly Role[] = ['clinic', 'operator']
-const definitions = [
-  'StructureDefinition',
-  'OperationDefinition',
-  'CodeSystem',
-  'ValueSet',
-  'SearchParameter',
-  'Measure',
-]
 
 type Row = readonly [method: Route['method'], url: string, may: Route['may'], step: Route['step']]
 
@@ -21,10 +13,6 @@ const rows: readonly Row[] = [
   ['POST', '/fhir/Device/$suggest-orders', clinic, 'return-device'],
   ['POST', '/fhir/DetectedIssue/:id/$acknowledge', clinic, 'watch-flow'],
   ['POST', '/fhir/DetectedIssue/:id/$resolve', clinic, 'watch-flow'],
-  ...definitions.flatMap((type): Row[] => [
-    ['GET', `/fhir/${type}`, 'public', 'read'],
-    ['GET', `/fhir/${type}/:id`, 'public', 'read'],
-  ]),
   ['GET', '/metrics', ['operator'], 'operate'],
   ['GET', '/openapi.json', 'public', 'operate'],
 ]

@@ -18,7 +18,8 @@ const link = (base: string, { type, used }: Search, cursor?: string): string => 
   return `${base}/fhir/${type}${query.size > 0 ? `?${query}` : ''}`
 }
 
-const outcomeEntry = (warnings: readonly Problem[]): string =>
+/** What there is to say besides what was found. */
+export const outcomeEntry = (warnings: readonly Problem[]): string =>
   `{"resource":${JSON.stringify(operationOutcome(warnings))},"search":{"mode":"outcome"}}`
 
 /** Matches first, then what comes along with them, then what there is to say. */

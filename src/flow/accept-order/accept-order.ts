@@ -6,7 +6,7 @@ import type { FhirResource } from 'fhir/r4.js'
 import type { Source } from '../../model/configuration.ts'
 import { accept, type Checked, type Problem, refuse, warning } from '../../model/problems.ts'
 import type { Instant, OrderState } from '../../model/states.ts'
-import { home } from '../../model/systems.ts'
+import { systems } from '../../model/systems.ts'
 import type { Change, Context, Decision, Fact, Forward } from '../step.ts'
 import { followUp } from './follow-up.ts'
 import { type Identity, type Incoming, identitiesOf, identityKey, isOlder, placesOf } from './incoming.ts'
@@ -41,8 +41,8 @@ const markByHand = (resource: FhirResource): FhirResource => ({
   meta: {
     ...resource.meta,
     tag: [
-      ...(resource.meta?.tag ?? []).filter((t) => t.system !== `${home}/CodeSystem/origin`),
-      { system: `${home}/CodeSystem/origin`, code: 'by-hand' },
+      ...(resource.meta?.tag ?? []).filter((t) => t.system !== systems.origin),
+      { system: systems.origin, code: 'by-hand' },
     ],
   },
 })
