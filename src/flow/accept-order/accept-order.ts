@@ -6,7 +6,6 @@ import type { FhirResource } from 'fhir/r4.js'
 import type { Source } from '../../model/configuration.ts'
 import { accept, type Checked, type Problem, refuse, warning } from '../../model/problems.ts'
 import type { Instant, OrderState } from '../../model/states.ts'
-import { home } from '../../model/systems.ts'
 import type { Change, Context, Decision, Fact, Forward } from '../step.ts'
 import { followUp } from './follow-up.ts'
 import { type Identity, type Incoming, identitiesOf, identityKey, isOlder, placesOf } from './incoming.ts'
@@ -35,17 +34,6 @@ const factOfOrder = (before: OrderState | undefined, status: string): Fact => {
   if (status === 'on-hold' && before.status !== 'on-hold') return 'order-held'
   return status === 'completed' && before.status !== 'completed' ? 'order-completed' : 'order-revised'
 }
-
-const markByHand = (resource: FhirResource): FhirResource => ({
-  ...resource,
-  meta: {
-    ...resource.meta,
-    tag: [
-      ...(resource.meta?.tag ?? []).filter((t) => t.system !== `${home}/CodeSystem/origin`),
-      { system: `${home}/CodeSystem/origin`, code: 'by-hand' },
-    ],
-  },
-})
 
 interface Result {
   readonly answer: Accepted
