@@ -15,6 +15,7 @@ import { operateRoutes } from './adapters/http/operate.ts'
 import { readingRoutes } from './adapters/http/reading.ts'
 import { returnDeviceRoutes } from './adapters/http/return-device.ts'
 import { createServer } from './adapters/http/server.ts'
+import { settleGapRoutes } from './adapters/http/settle-gap.ts'
 import { sourceRoutes } from './adapters/http/sources.ts'
 import { validateRoutes } from './adapters/http/validate.ts'
 import { watchFlowRoutes } from './adapters/http/watch-flow.ts'
@@ -298,6 +299,7 @@ const start = async (
     ...forwardOrderRoutes(runner, queue),
     ...returnDeviceRoutes(runner),
     ...watchFlowRoutes(watching, views),
+    ...settleGapRoutes(runner),
     ...readingRoutes(db, searching, base),
     ...validateRoutes(runner, base),
     ...sourceRoutes(

@@ -530,6 +530,7 @@ describe('the gaps of a day', () => {
     applications: unique(applications),
     returns: unique(returns),
     tasks: fc.constant([]),
+    noted: fc.constant([]),
   })
 
   test('are the same for the same facts, in whatever order these are told', () => {

@@ -212,6 +212,7 @@ export const facts = (over: Partial<Facts> = {}): Facts => ({
   applications: [],
   returns: [],
   tasks: [],
+  noted: [],
   ...over,
 })
 

@@ -23,8 +23,6 @@ const rows: readonly Row[] = [
   ['POST', '/fhir/DiagnosticReport', reports, 'send-result'],
   ['PUT', '/fhir/DiagnosticReport', reports, 'send-result'],
   ['PUT', '/fhir/DiagnosticReport/:id', reports, 'send-result'],
-  ['POST', '/fhir/DetectedIssue/:id/$acknowledge', clinic, 'watch-flow'],
-  ['POST', '/fhir/DetectedIssue/:id/$resolve', clinic, 'watch-flow'],
   ...definitions.flatMap((type): Row[] => [
     ['GET', `/fhir/${type}`, 'public', 'read'],
     ['GET', `/fhir/${type}/:id`, 'public', 'read'],

@@ -2,16 +2,27 @@
  * accept-order: takes what a source pushes, a resource or a whole transaction, and decides for every entry whether it
  * is new, revises what is stored, says the same again, or is older than what is stored.
  */
-import type { FhirResource } from 'fhir/r4.js'
+import type { FhirResource, Patient } from 'fhir/r4.js'
 import type { Source } from '../../model/configuration.ts'
-import { accept, type Checked, type Problem, refuse, warning } from '../../model/problems.ts'
+import { accept, type Checked, type Problem, refusal, refuse, warning } from '../../model/problems.ts'
 import type { Instant, OrderState } from '../../model/states.ts'
 import type { Change, Context, Decision, Fact, Forward } from '../step.ts'
+import { followPatients, type Revised } from './follow-patients.ts'
 import { followUp } from './follow-up.ts'
-import { type Identity, type Incoming, identitiesOf, identityKey, isOlder, placesOf } from './incoming.ts'
+import { contentOf, type Identity, type Incoming, identitiesOf, identityKey, isOlder, placesOf } from './incoming.ts'
 import { revoked, stateOf } from './order-state.ts'
+import { markByHand } from './origin.ts'
 import { inBundleOf, type Known, type Placed, place, recognised, type Stored, twice, typeOf } from './place.ts'
 import { type Resolved, resolveReferences } from './resolve-references.ts'
+import {
+  chainFrom,
+  isReplaced,
+  type PatientOf,
+  runsInCircle,
+  successorReferences,
+  survivorOf,
+  withSurvivor,
+} from './successors.ts'
 
 /** One answer for each entry, in the order of the entries. */
 export interface Accepted {
@@ -74,6 +85,12 @@ const sameAgain = (p: Placed, before: Stored, now: Stored, ctx: Context): Result
     : quiet(p, 'same')
 }
 
+/** It is taken all the same: said again when the successor is known, the orders move. */
+const unknownSuccessor = (incoming: Incoming, resolved: FhirResource): readonly Problem[] =>
+  resolved.resourceType === 'Patient' && isReplaced(resolved) && successorReferences(resolved).length === 0
+    ? [warning('successor-not-known', placesOf(incoming, 'link'))]
+    : []
+
 const settle = (p: Placed, resolved: FhirResource, state: Stored, known: Known, ctx: Context): Result => {
   const before = p.before?.state
   if (before !== undefined && before.content.digest === state.content.digest) return sameAgain(p, before, state, ctx)
@@ -99,7 +116,7 @@ const settle = (p: Placed, resolved: FhirResource, state: Stored, known: Known, 
       outcome: before === undefined ? 'created' : 'revised',
       version: (p.before?.version ?? 0) + 1,
       updated: ctx.now,
-      warnings: [],
+      warnings: unknownSuccessor(p.incoming, resolved),
     },
     changes: [change, ...after.changes],
     forward: after.forward,
@@ -112,9 +129,65 @@ const isAboutSubject = (p: Problem): boolean => p.at.some((at) => /\.subject(\.|
 const toldAlready = (p: Problem, resolution: Resolved | undefined): boolean =>
   isAboutSubject(p) && (resolution?.problems.some(isAboutSubject) ?? false)
 
+/** Whether the entry's words become the stored ones, or are those already. */
+const applies = (p: Placed, resolved: FhirResource): boolean => {
+  const before = p.before?.state.content
+  if (p.ignored || before === undefined) return !p.ignored
+  const content = contentOf(resolved, p.incoming.resource)
+  return content.digest === before.digest || !isOlder(content, before)
+}
+
+/** Why a patient cannot be replaced by the one that the source names: Daybind joins no two people by guess. */
+const mergeProblems = (
+  p: Placed,
+  patient: Patient,
+  patientOf: PatientOf,
+  ownerOf: (id: string) => string | undefined,
+  source: Source,
+): readonly Problem[] => {
+  if (!isReplaced(patient)) return []
+  const at = placesOf(p.incoming, 'link')
+  const named = successorReferences(patient)
+  const no = (note: string, found: string) => [refusal('merge-not-possible', at, { note, found })]
+  if (named.length > 1) return no('It names more than one successor.', named.join(', '))
+  const [only] = named
+  if (only !== undefined && !only.startsWith('Patient/'))
+    return [refusal('wrong-reference', at, { found: only, expected: 'a Patient' })]
+  const chain = chainFrom(p.id, patientOf)
+  if (runsInCircle(p.id, patientOf))
+    return no('The records replace each other in a circle.', chain.map((id) => `Patient/${id}`).join(' → '))
+  const owner = p.before?.state.source ?? source.id
+  const foreign = chain.find((id) => (ownerOf(id) ?? owner) !== owner)
+  return foreign === undefined
+    ? []
+    : no('It came from another source; patients of two sources are joined by people alone.', `Patient/${foreign}`)
+}
+
 /** Patients and places first, so that what refers to them finds them; the answers keep the order of the entries. */
 const rank = (incoming: Incoming): number =>
   ['Organization', 'Location', 'Practitioner', 'PractitionerRole', 'Patient'].includes(typeOf(incoming)) ? 0 : 1
+
+/** A name that a replaced record shares with the one that took its place means the latter. */
+const meant = (
+  byIdentity: ReadonlyMap<string, readonly string[]>,
+  known: Known,
+): ReadonlyMap<string, readonly string[]> => {
+  const patientOf: PatientOf = (id) => known.patients.get(`Patient/${id}`)
+  const apart = (ids: readonly string[]) =>
+    ids.filter((id) => !ids.some((other) => other !== id && survivorOf(id, patientOf) === other))
+  return new Map([...byIdentity].map(([key, ids]) => [key, ids.length > 1 ? apart(ids) : ids]))
+}
+
+/** The work as it stands when the entries are written. */
+const tasksAfter = (known: Known, changes: readonly Change[]) => [
+  ...new Map(
+    [...known.tasks, ...changes.flatMap(({ state }) => (state.kind === 'task' ? [state] : []))].map((t) => [t.id, t]),
+  ).values(),
+]
+
+const uniqueForward = (forward: readonly Forward[]): readonly Forward[] => [
+  ...new Map(forward.map((f) => [`${f.orderId} ${f.readingService}`, f])).values(),
+]
 
 /**
  * Decides all entries together: all or nothing. A batch calls it once for each entry.
@@ -140,17 +213,35 @@ export const acceptEntries = (
       byIdentity.set(key, [...new Set([...(byIdentity.get(key) ?? []), id])])
   const own = new Set([...known.own, ...inBundle.values()])
 
-  const resolutions = placed.map((p) => resolveReferences(p.incoming, { byIdentity, own, inBundle, source }))
+  const asWritten = placed.map((p) =>
+    resolveReferences(p.incoming, { byIdentity: meant(byIdentity, known), own, inBundle, source }),
+  )
+  const revisedPatients = new Map(
+    placed.flatMap((p, i) => {
+      const resource = asWritten[i]?.resource
+      return resource?.resourceType === 'Patient' && applies(p, resource) ? [[p.id, resource] as const] : []
+    }),
+  )
+  const patientOf: PatientOf = (id) => revisedPatients.get(id) ?? known.patients.get(`Patient/${id}`)
+  const ownerOf = (id: string) => (revisedPatients.has(id) ? source.id : known.owners.get(`Patient/${id}`))
+  for (const p of placed) {
+    const patient = revisedPatients.get(p.id)
+    if (patient && typeOf(p.incoming) === 'Patient')
+      problems.push(...mergeProblems(p, patient, patientOf, ownerOf, source))
+  }
+  const resolutions = asWritten.map((r) => ({ ...r, resource: withSurvivor(r.resource, patientOf) }))
   problems.push(...resolutions.flatMap((r, i) => (placed[i]?.ignored ? [] : r.problems)))
   const locations = new Map(known.locations)
   placed.forEach((p, i) => {
     const resource = resolutions[i]?.resource
     if (resource?.resourceType === 'Location' && !p.ignored) locations.set(`Location/${p.id}`, resource)
   })
+  // a link of a record that was replaced is one of its survivor, to whom it moves
+  const links = known.links.map((l) => ({ ...l, patientId: survivorOf(l.patientId, patientOf) }))
   const states = placed.map((p, i) =>
     p.ignored
       ? undefined
-      : stateOf(p, resolutions[i]?.resource ?? p.incoming.resource, source, (r) => locations.get(r), known.links, ctx),
+      : stateOf(p, resolutions[i]?.resource ?? p.incoming.resource, source, (r) => locations.get(r), links, ctx),
   )
   problems.push(
     ...states.flatMap((s, i) => (s && !s.ok ? s.problems.filter((p) => !toldAlready(p, resolutions[i])) : [])),
@@ -164,9 +255,19 @@ export const acceptEntries = (
     return { result, rank: rank(p.incoming) }
   })
   const results = ranked.map(({ result }) => result)
+  const changes = ranked.toSorted((a, b) => a.rank - b.rank).flatMap(({ result }) => result.changes)
+  const revised = results.flatMap(({ answer }): readonly Revised[] => {
+    const [before, after] = [known.patients.get(`Patient/${answer.id}`), revisedPatients.get(answer.id)]
+    return before && after && answer.outcome === 'revised' ? [{ id: answer.id, before, after }] : []
+  })
+  const written = states.flatMap((s, i) =>
+    s?.ok && s.value.kind === 'order' && results[i]?.answer.outcome !== 'older' ? [s.value] : [],
+  )
+  const after = followPatients(revised, written, { ...known, tasks: tasksAfter(known, changes) }, patientOf, ctx)
   return accept({
-    changes: ranked.toSorted((a, b) => a.rank - b.rank).flatMap(({ result }) => result.changes),
-    forward: results.flatMap((r) => r.forward),
+    changes: [...changes, ...after.changes],
+    ...(after.records.length > 0 && { records: after.records }),
+    forward: uniqueForward([...results.flatMap((r) => r.forward), ...after.forward]),
     answer: results.map((r) => r.answer),
     warnings: results.flatMap((r) => r.answer.warnings),
   })

@@ -45,8 +45,7 @@ const inQuestion = (link: LinkState, { tasks }: Concerned): boolean =>
 
 type Doubt = Pick<IdentityDoubt, 'why' | 'kinds'>
 
-const saysInactive = (p: Patient): boolean =>
-  p.active === false || (p.link ?? []).some((l) => l.type === 'replaced-by')
+const saysInactive = (p: Patient): boolean => p.active === false || (p.link ?? []).some((l) => l.type === 'replaced-by')
 
 /** What a change of a record leaves for a person to look at; that links moved is told of the links. */
 const doubtOf = ({ before, after }: Revised, ctx: Context, site: string): Doubt | undefined => {

@@ -3,8 +3,9 @@ import type { Location, Patient } from 'fhir/r4.js'
 import type { Source, SystemValue } from '../../model/configuration.ts'
 import { unmet } from '../../model/preconditions.ts'
 import { accept, type Problem, refusal } from '../../model/problems.ts'
-import type { Instant, KeptState, LinkState, OrderState, PatientState, TaskState } from '../../model/states.ts'
+import type { Instant, KeptState, OrderState, PatientState } from '../../model/states.ts'
 import type { Context } from '../step.ts'
+import type { Concerned } from './follow-patients.ts'
 import { contentOf, type Identity, type Incoming, identitiesOf, identityKey, placerOf, placesOf } from './incoming.ts'
 import { type KnownNames, resolveReferences } from './resolve-references.ts'
 
@@ -31,18 +32,20 @@ export interface StoredVersion {
   readonly updated: Instant
 }
 
-/** What the decision needs to know: the states behind the names that the entries mention. */
-export interface Known extends KnownNames {
+/**
+ * What the decision needs to know: the states behind the names that the entries mention. Links, tasks and stubs are
+ * those of the orders among `stored`, and of the orders of patients whose change may concern them.
+ */
+export interface Known extends KnownNames, Concerned {
   /** By `Type/id`. */
   readonly stored: ReadonlyMap<string, StoredVersion>
   readonly locations: ReadonlyMap<string, Location>
-  /** As stored, by `Patient/id`. */
+  /** As stored, by `Patient/id`; the records that took the place of others are among them. */
   readonly patients: ReadonlyMap<string, Patient>
+  /** From which source each of these came. */
+  readonly owners: ReadonlyMap<string, string>
   /** What the orders among `stored` refer to besides: reasons, encounters, people. */
   readonly companions: readonly KeptState[]
-  /** Of the orders among `stored`. */
-  readonly links: readonly LinkState[]
-  readonly tasks: readonly TaskState[]
 }
 
 export interface Placed {
@@ -58,8 +61,18 @@ export interface Placed {
 
 export const typeOf = (incoming: Incoming): string => incoming.resource.resourceType
 
+/** A number that is old for one patient and in use for another is the other's (Identifier.use `old`). */
+const inUseBy = (ids: readonly string[], name: Identity, known: Known): readonly string[] => {
+  const uses = (id: string) =>
+    known.patients
+      .get(`Patient/${id}`)
+      ?.identifier?.some((i) => i.system === name.system && i.value === name.value && i.use !== 'old') ?? true
+  const current = ids.length > 1 && name.type === 'Patient' ? ids.filter(uses) : ids
+  return current.length > 0 ? current : ids
+}
+
 const idsBehind = (identities: readonly Identity[], known: Known): readonly string[] => [
-  ...new Set(identities.flatMap((i) => known.byIdentity.get(identityKey(i)) ?? [])),
+  ...new Set(identities.flatMap((i) => inUseBy(known.byIdentity.get(identityKey(i)) ?? [], i, known))),
 ]
 
 /** Two sets of identifiers that are not one person's: a system that both have, and no value in common. */

@@ -4,6 +4,7 @@ import { instantOf, msOf } from '../../model/instant.ts'
 import { dueMoment, localDay } from '../../model/local-day.ts'
 import type {
   ApplicationState,
+  GapState,
   Instant,
   LinkState,
   OrderState,
@@ -18,6 +19,8 @@ export interface Facts {
   readonly applications: readonly ApplicationState[]
   readonly returns: readonly ReturnState[]
   readonly tasks: readonly TaskState[]
+  /** The gaps as they were noted: for what people said of them, which follows from nothing else. */
+  readonly noted: readonly GapState[]
 }
 
 /** The rules' surroundings: who takes part, and the moment as of which they are asked. */
@@ -36,6 +39,7 @@ export const factsFrom = (states: readonly State[]): Facts => ({
   applications: ofKind(states, 'application'),
   returns: ofKind(states, 'return'),
   tasks: ofKind(states, 'task'),
+  noted: ofKind(states, 'gap'),
 })
 
 export const siteOf = (id: string | undefined, watch: Watch): Site | undefined =>
