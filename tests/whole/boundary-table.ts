@@ -626,7 +626,10 @@ const evenings: readonly Row[] = [
     'POST /fhir/DetectedIssue/:id/$acknowledge',
     'id',
     id('worn.DetectedIssue'),
-    (x) => ({ path: `/fhir/DetectedIssue/${x}/$acknowledge?${dry}`, body: call() }),
+    (x) => ({
+      path: `/fhir/DetectedIssue/${x}/$acknowledge?${dry}`,
+      body: call({ name: 'note', valueString: 'Seen.' }),
+    }),
     [no, ['200', '404'], no, '200'],
   ),
   row(
