@@ -146,7 +146,14 @@ describe('a patient who is replaced by another', () => {
     expect(why.map((p) => p.agent[0]?.who.identifier?.value)).toEqual(['harbour-ehr'])
     const events = await found<AuditEvent>(ops, `AuditEvent?entity=DeviceUseStatement/${w.link}`)
     expect(events.map((e) => e.agent[0]?.who?.identifier?.value)).toContain('harbour-ehr')
-    // the reading service that had the order is told
+    // the reading service that had the order is told, of one patient
+    const [message] = await inDatabase<{ body: string }>(
+      service().database,
+      'select body from deliveries where order_id = $1 order by seq desc limit 1',
+      [w.order],
+    )
+    expect(message?.body).toContain(survivor.number)
+    expect(message?.body).not.toContain(w.person.number)
     expect((await messages(w)).length).toBe(before + 1)
 
     const versions = async () => (await bay('GET', `/fhir/DeviceUseStatement/${w.link}`)).headers.get('etag')
