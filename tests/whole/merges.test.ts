@@ -153,7 +153,7 @@ describe('a patient who is replaced by another', () => {
       [w.order],
     )
     expect(message?.body).toContain(survivor.number)
-    expect(message?.body).not.toContain(w.person.number)
+    expect(message?.body).not.toContain(`"${w.person.number}"`)
     expect((await messages(w)).length).toBe(before + 1)
 
     const versions = async () => (await bay('GET', `/fhir/DeviceUseStatement/${w.link}`)).headers.get('etag')
@@ -337,6 +337,34 @@ describe('a patient who is replaced by another', () => {
       expect(uses.map((u) => u.subject.reference)).toEqual(linked.status === 200 ? [`Patient/${b}`] : [])
     }
   })
+})
+
+/** `Patient?…` and `Patient/…`, as an order may name the one who was replaced. */
+const orderFor = (placer: string, subject: ServiceRequest['subject']) =>
+  ehr<ServiceRequest>('POST', '/fhir/ServiceRequest', {
+    body: { ...orderBundle(newPerson(), placer).entry?.[1]?.resource, subject },
+  })
+
+test('replaced twice while orders come, are linked and end: all of it is the last survivor’s', async () => {
+  for (let i = 0; i < 5; i += 1) {
+    const [w, fresh, p] = [await worn(), newSerial(), newPerson()]
+    const late = await sendOrder(ehr, { person: w.person, placer: `P-${fresh}` })
+    const [b, c] = [await known(p), await known(newPerson())]
+    const [byId, byNumber] = await Promise.all([
+      orderFor(`I-${fresh}`, { reference: `Patient/${w.patient}` }),
+      orderFor(`N-${fresh}`, { type: 'Patient', identifier: { system: patientNumbers, value: w.person.number } }),
+      putPatient(w.person, into(b)).then(({ status, text }) => expect(status, text).toBe(200)),
+      putPatient(p, into(c)).then(({ status, text }) => expect(status, text).toBe(200)),
+      link(bay, late, { scan: label(fresh), appliedAt: ago(60) }),
+      operate(bay, 'Device/$record-return', { scan: label(w.serial), receivedAt: ago(30) }),
+    ])
+    expect([byId.status, byNumber.status], byId.text + byNumber.text).toEqual([201, 201])
+    const orders = [w.order, late.order, byId.body.id, byNumber.body.id]
+    for (const id of orders)
+      expect((await read<ServiceRequest>(ehr, `ServiceRequest/${id}`)).subject.reference).toBe(`Patient/${c}`)
+    for (const type of ['DeviceUseStatement', 'Task', 'Observation'])
+      expect(await found(bay, `${type}?patient=Patient/${w.patient},Patient/${b}`)).toEqual([])
+  }
 })
 
 describe('what a source says of a patient after the link', () => {
