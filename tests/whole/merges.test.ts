@@ -265,6 +265,24 @@ describe('a patient who is replaced by another', () => {
     expect(await found(bay, `DetectedIssue?code=identity-doubt&patient=Patient/${b}`)).toEqual([])
   })
 
+  test('takes along an order that a clinic wrote by hand', async () => {
+    // it knows the patient by an order of its site
+    const [{ patient: id, person }, written] = [await sendOrder(ehr), newSerial()]
+    const body = {
+      ...orderBundle(newPerson(), written).entry?.[1]?.resource,
+      identifier: [{ system: 'https://bay.example/orders', value: written }],
+      subject: { reference: `Patient/${id}` },
+    }
+    const order = await bay<ServiceRequest>('POST', '/fhir/ServiceRequest', { body })
+    expect(order.status, order.text).toBe(201)
+    const b = await known(newPerson())
+    expect(told(await putPatient(person, into(b)))).toBe('200')
+    const moved = await read<ServiceRequest>(bay, `ServiceRequest/${order.body.id}`)
+    expect([moved.subject.reference, moved.meta?.tag]).toEqual([`Patient/${b}`, order.body.meta?.tag])
+    const again = await bay('POST', '/fhir/ServiceRequest', { body })
+    expect([again.status, again.headers.get('etag')], again.text).toEqual([200, `W/"${moved.meta?.versionId}"`])
+  })
+
   test('leaves what is over where it was', async () => {
     const w = await worn()
     await operate(bay, `DeviceUseStatement/${w.link}/$end-link`, { endedAt: ago(60), why: 'removed' })

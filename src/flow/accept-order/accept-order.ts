@@ -2,27 +2,20 @@
  * accept-order: takes what a source pushes, a resource or a whole transaction, and decides for every entry whether it
  * is new, revises what is stored, says the same again, or is older than what is stored.
  */
-import type { FhirResource, Patient } from 'fhir/r4.js'
+import type { FhirResource } from 'fhir/r4.js'
 import type { Source } from '../../model/configuration.ts'
-import { accept, type Checked, type Problem, refusal, refuse, warning } from '../../model/problems.ts'
+import { accept, type Checked, type Problem, refuse, warning } from '../../model/problems.ts'
 import type { Instant, OrderState } from '../../model/states.ts'
 import type { Change, Context, Decision, Fact, Forward } from '../step.ts'
 import { followPatients, type Revised } from './follow-patients.ts'
 import { followUp } from './follow-up.ts'
-import { contentOf, type Identity, type Incoming, identitiesOf, identityKey, isOlder, placesOf } from './incoming.ts'
+import { type Identity, type Incoming, identitiesOf, identityKey, isOlder, placesOf } from './incoming.ts'
 import { revoked, stateOf } from './order-state.ts'
 import { markByHand } from './origin.ts'
+import { meant, patientsAfter } from './patients-after.ts'
 import { inBundleOf, type Known, type Placed, place, recognised, type Stored, twice, typeOf } from './place.ts'
 import { type Resolved, resolveReferences } from './resolve-references.ts'
-import {
-  chainFrom,
-  isReplaced,
-  type PatientOf,
-  runsInCircle,
-  successorReferences,
-  survivorOf,
-  withSurvivor,
-} from './successors.ts'
+import { isReplaced, successorReferences, survivorOf, withSurvivor } from './successors.ts'
 
 /** One answer for each entry, in the order of the entries. */
 export interface Accepted {
@@ -129,54 +122,9 @@ const isAboutSubject = (p: Problem): boolean => p.at.some((at) => /\.subject(\.|
 const toldAlready = (p: Problem, resolution: Resolved | undefined): boolean =>
   isAboutSubject(p) && (resolution?.problems.some(isAboutSubject) ?? false)
 
-/** Whether the entry's words become the stored ones, or are those already. */
-const applies = (p: Placed, resolved: FhirResource): boolean => {
-  const before = p.before?.state.content
-  if (p.ignored || before === undefined) return !p.ignored
-  const content = contentOf(resolved, p.incoming.resource)
-  return content.digest === before.digest || !isOlder(content, before)
-}
-
-/** Why a patient cannot be replaced by the one that the source names: Daybind joins no two people by guess. */
-const mergeProblems = (
-  p: Placed,
-  patient: Patient,
-  patientOf: PatientOf,
-  ownerOf: (id: string) => string | undefined,
-  source: Source,
-): readonly Problem[] => {
-  if (!isReplaced(patient)) return []
-  const at = placesOf(p.incoming, 'link')
-  const named = successorReferences(patient)
-  const no = (note: string, found: string) => [refusal('merge-not-possible', at, { note, found })]
-  if (named.length > 1) return no('It names more than one successor.', named.join(', '))
-  const [only] = named
-  if (only !== undefined && !only.startsWith('Patient/'))
-    return [refusal('wrong-reference', at, { found: only, expected: 'a Patient' })]
-  const chain = chainFrom(p.id, patientOf)
-  if (runsInCircle(p.id, patientOf))
-    return no('The records replace each other in a circle.', chain.map((id) => `Patient/${id}`).join(' → '))
-  const owner = p.before?.state.source ?? source.id
-  const foreign = chain.find((id) => (ownerOf(id) ?? owner) !== owner)
-  return foreign === undefined
-    ? []
-    : no('It came from another source; patients of two sources are joined by people alone.', `Patient/${foreign}`)
-}
-
 /** Patients and places first, so that what refers to them finds them; the answers keep the order of the entries. */
 const rank = (incoming: Incoming): number =>
   ['Organization', 'Location', 'Practitioner', 'PractitionerRole', 'Patient'].includes(typeOf(incoming)) ? 0 : 1
-
-/** A name that a replaced record shares with the one that took its place means the latter. */
-const meant = (
-  byIdentity: ReadonlyMap<string, readonly string[]>,
-  known: Known,
-): ReadonlyMap<string, readonly string[]> => {
-  const patientOf: PatientOf = (id) => known.patients.get(`Patient/${id}`)
-  const apart = (ids: readonly string[]) =>
-    ids.filter((id) => !ids.some((other) => other !== id && survivorOf(id, patientOf) === other))
-  return new Map([...byIdentity].map(([key, ids]) => [key, ids.length > 1 ? apart(ids) : ids]))
-}
 
 /** The work as it stands when the entries are written. */
 const tasksAfter = (known: Known, changes: readonly Change[]) => [
@@ -216,19 +164,8 @@ export const acceptEntries = (
   const asWritten = placed.map((p) =>
     resolveReferences(p.incoming, { byIdentity: meant(byIdentity, known), own, inBundle, source }),
   )
-  const revisedPatients = new Map(
-    placed.flatMap((p, i) => {
-      const resource = asWritten[i]?.resource
-      return resource?.resourceType === 'Patient' && applies(p, resource) ? [[p.id, resource] as const] : []
-    }),
-  )
-  const patientOf: PatientOf = (id) => revisedPatients.get(id) ?? known.patients.get(`Patient/${id}`)
-  const ownerOf = (id: string) => (revisedPatients.has(id) ? source.id : known.owners.get(`Patient/${id}`))
-  for (const p of placed) {
-    const patient = revisedPatients.get(p.id)
-    if (patient && typeOf(p.incoming) === 'Patient')
-      problems.push(...mergeProblems(p, patient, patientOf, ownerOf, source))
-  }
+  const { patientOf, now, problems: merging } = patientsAfter(placed, asWritten, source, known)
+  problems.push(...merging)
   const resolutions = asWritten.map((r) => ({ ...r, resource: withSurvivor(r.resource, patientOf) }))
   problems.push(...resolutions.flatMap((r, i) => (placed[i]?.ignored ? [] : r.problems)))
   const locations = new Map(known.locations)
@@ -257,7 +194,7 @@ export const acceptEntries = (
   const results = ranked.map(({ result }) => result)
   const changes = ranked.toSorted((a, b) => a.rank - b.rank).flatMap(({ result }) => result.changes)
   const revised = results.flatMap(({ answer }): readonly Revised[] => {
-    const [before, after] = [known.patients.get(`Patient/${answer.id}`), revisedPatients.get(answer.id)]
+    const [before, after] = [known.patients.get(`Patient/${answer.id}`), now.get(answer.id)]
     return before && after && answer.outcome === 'revised' ? [{ id: answer.id, before, after }] : []
   })
   const written = states.flatMap((s, i) =>
