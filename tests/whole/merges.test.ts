@@ -341,6 +341,41 @@ describe('a patient who is replaced by another', () => {
     expect(await subjectOf(w)).toEqual(all(b))
   })
 
+  test('as a server tells it: both records by their addresses, the survivor with the old number, old or not', async () => {
+    for (const use of ['old', undefined] as const) {
+      const [w, survivor] = [await worn(), newPerson()]
+      const address = (id: string) => `https://harbour.example/fhir/Patient/${id}`
+      const [a, b] = [`a-${w.serial}`, `b-${w.serial}`]
+      const post = (id: string, resource: Patient) => ({
+        fullUrl: address(id),
+        resource,
+        request: { method: 'POST' as const, url: 'Patient' },
+      })
+      const numbers = [
+        { system: patientNumbers, value: survivor.number },
+        { system: patientNumbers, value: w.person.number, ...(use && { use }) },
+      ]
+      const send = (...entry: NonNullable<Bundle<FhirResource>['entry']>) =>
+        ehr<Bundle>('POST', '/fhir', { body: { resourceType: 'Bundle', type: 'transaction', entry } })
+      // the record is known by its address before it is replaced
+      expect(told(await send(post(a, patientOf(w.person))))).toBe('200')
+      const merged = await send(
+        post(a, patientOf(w.person, replacedBy({ reference: address(b) }))),
+        post(b, patientOf(survivor, { identifier: numbers })),
+      )
+      expect(merged.status, merged.text).toBe(200)
+      const ids = (merged.body.entry ?? []).map((e) => /Patient\/([^/]+)/.exec(e.response?.location ?? '')?.[1])
+      expect([ids[0], ids[1] === w.patient]).toEqual([w.patient, false])
+      expect(await subjectOf(w)).toEqual(all(ids[1] ?? ''))
+      // said again, each is itself
+      const again = await send(post(b, patientOf(survivor, { identifier: numbers, gender: 'female' })))
+      expect([again.status, again.body.entry?.[0]?.response?.location], again.text).toEqual([
+        200,
+        expect.stringContaining(ids[1] ?? '?'),
+      ])
+    }
+  })
+
   test('at the same moment as it is linked ends with the survivor all the same', async () => {
     for (let i = 0; i < 6; i += 1) {
       const [ordered, b] = [await sendOrder(ehr), await known(newPerson())]
