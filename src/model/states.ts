@@ -57,6 +57,8 @@ export interface PatientState {
   readonly kind: 'patient'
   readonly id: string
   readonly source: string
+  /** Where its source's server has it. */
+  readonly address?: string
   readonly content: Content
 }
 

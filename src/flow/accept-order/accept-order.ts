@@ -60,20 +60,28 @@ const quiet = (p: Placed, outcome: Accepted['outcome'], warnings: readonly Probl
 
 /**
  * Same content, no new version. That the source said it again later is noted all the same: otherwise what it said in
- * between, and what arrives after, would pass as newer.
+ * between, and what arrives after, would pass as newer. So is where its server has a patient.
  */
 const sameAgain = (p: Placed, before: Stored, now: Stored, ctx: Context): Result => {
   const { datedAt, sourceVersion } = now.content
+  const address = now.kind === 'patient' ? now.address : undefined
+  const moved = before.kind === 'patient' && before.address !== address
   const later = isOlder(before.content, now.content)
   const content = {
     ...before.content,
-    ...(datedAt !== undefined && { datedAt }),
-    ...(sourceVersion !== undefined && { sourceVersion }),
+    ...(later && datedAt !== undefined && { datedAt }),
+    ...(later && sourceVersion !== undefined && { sourceVersion }),
   }
-  return later
+  return later || moved
     ? {
         ...quiet(p, 'same'),
-        changes: [{ fact: factOf(before, before), state: { ...before, content }, occurredAt: ctx.now }],
+        changes: [
+          {
+            fact: factOf(before, before),
+            state: { ...before, ...(moved && address !== undefined && { address }), content },
+            occurredAt: ctx.now,
+          },
+        ],
       }
     : quiet(p, 'same')
 }

@@ -102,13 +102,27 @@ const isOldClaim = (name: Identity, { resource }: Incoming, id: string, known: K
 
 const addressesIn = (claims: readonly Identity[]): readonly Identity[] => claims.filter((c) => c.system === urlIdentity)
 
-/** Two addresses on a source's server, in one message, are two records, whatever numbers they share. */
+/** A number that the entry has in a system of the stored patient, who has not. */
+const hasAnother = (claims: readonly Identity[], patient: Patient | undefined): boolean => {
+  const theirs = patient?.identifier ?? []
+  return claims.some(
+    ({ system, value }) =>
+      theirs.some((i) => i.system === system) && !theirs.some((i) => i.system === system && i.value === value),
+  )
+}
+
+/**
+ * Two addresses on a source's server are two records, whatever numbers they share: in one message always, else where
+ * the one has a number that the other has not. A server that was set up anew has the same record elsewhere.
+ */
 const isElsewhere = (claims: readonly Identity[], id: string, known: Known): boolean => {
-  const own = addressesIn(claims).map(identityKey)
+  const own = addressesIn(claims)
+  if (own.length === 0 || own.some((a) => known.byIdentity.get(identityKey(a))?.includes(id))) return false
+  const stored = known.stored.get(`Patient/${id}`)?.state
+  const address = stored?.kind === 'patient' ? stored.address : undefined
   return (
-    own.length > 0 &&
-    !own.some((key) => known.byIdentity.get(key)?.includes(id)) &&
-    [...known.byIdentity].some(([key, ids]) => key.startsWith(`Patient|${urlIdentity}|`) && ids.includes(id))
+    [...known.byIdentity].some(([key, ids]) => key.startsWith(`Patient|${urlIdentity}|`) && ids.includes(id)) ||
+    (address !== undefined && hasAnother(claims, known.patients.get(`Patient/${id}`)))
   )
 }
 
