@@ -12,15 +12,9 @@ import { eveningBundle, eveningOf, measureReport } from '../src/flow/watch-flow/
 import { gapsOf } from '../src/flow/watch-flow/gaps.ts'
 import { refusal } from '../src/model/problems.ts'
 import { ownIdentifier, to } from '../src/model/resources/common.ts'
-import {
-  deviceResource,
-  linkResource,
-  procedureResource,
-  stubObservation,
-  stubReport,
-  taskResource,
-} from '../src/model/resources/link-resources.ts'
-import type { GapCode } from '../src/model/states.ts'
+import { deviceResource, linkResource, procedureResource, taskResource } from '../src/model/resources/link-resources.ts'
+import { stubObservation, stubReport } from '../src/model/resources/report-resources.ts'
+import type { GapCode, HeldState } from '../src/model/states.ts'
 import { codes, home, standard, systems } from '../src/model/systems.ts'
 import * as day from '../tests/support/fixtures.ts'
 
@@ -119,6 +113,22 @@ const symptom: Observation = {
   valueString: 'Heart racing on the stairs.',
 }
 
+const held: HeldState = {
+  kind: 'held',
+  id: uuid(47),
+  readingService: 'pebble',
+  orderId: ids.order,
+  linkId: ids.link,
+  deviceId: ids.device,
+  patientId: ids.patient,
+  site: 'tern-harbour',
+  day: '2026-12-14',
+  doubts: ['it names another recorder'],
+  firstAt: at('2026-12-14T09:00:00Z'),
+  receivedAt: at('2026-12-14T09:00:00Z'),
+  words: { resourceType: 'DiagnosticReport', status: 'final', code: { coding: [codes.rhythmStudy] } },
+}
+
 /** Facts that bring each gap; the types see to it that none is left out. */
 const bringing: Readonly<Record<GapCode, Partial<Facts>>> = {
   'no-link': { applications: [day.application()] },
@@ -128,6 +138,14 @@ const bringing: Readonly<Record<GapCode, Partial<Facts>>> = {
   'revoked-while-worn': {
     orders: [day.order({ status: 'revoked', revokedAt: at('2026-11-27T11:00:00Z') })],
     links: [day.link()],
+  },
+  'identity-doubt': {
+    links: [day.link({ doubts: [{ id: uuid(48), at: at('2026-11-26T10:00:00Z'), why: 'merged' }] })],
+  },
+  'report-doubt': { held: [held] },
+  'overdue-report': {
+    tasks: [day.task({ status: 'accepted' })],
+    stubs: [day.stub({ reportDue: at('2026-12-12T10:00:00Z'), reportDueDay: '2026-12-12' })],
   },
   'expired-device': { links: [day.link({ expirationDate: '2026-10-31' })] },
   'clock-doubt': { links: [day.link({ clockOffset: 43_200, deviceClock: `${today}T21:00:00Z` })] },

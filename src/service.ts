@@ -17,6 +17,7 @@ import { readingRoutes } from './adapters/http/reading.ts'
 import { returnDeviceRoutes } from './adapters/http/return-device.ts'
 import { sendResultRoutes } from './adapters/http/send-result.ts'
 import { createServer } from './adapters/http/server.ts'
+import { settleGapRoutes } from './adapters/http/settle-gap.ts'
 import { sourceRoutes } from './adapters/http/sources.ts'
 import { validateRoutes } from './adapters/http/validate.ts'
 import { watchFlowRoutes } from './adapters/http/watch-flow.ts'
@@ -302,6 +303,7 @@ const start = async (
     ...returnDeviceRoutes(runner),
     ...sendResultRoutes(runner, base),
     ...watchFlowRoutes(watching, views),
+    ...settleGapRoutes(runner),
     ...readingRoutes(db, searching, base),
     ...validateRoutes(runner, base),
     ...sourceRoutes(

@@ -11,6 +11,7 @@ export type Fact =
   | 'order-held'
   | 'order-revoked'
   | 'order-completed'
+  | 'order-moved'
   | 'not-applied'
   | 'patient-received'
   | 'resource-received'
@@ -21,12 +22,16 @@ export type Fact =
   | 'device-linked'
   | 'link-ended'
   | 'link-corrected'
+  | 'link-moved'
+  | 'link-doubted'
   | 'device-returned'
   | 'return-matched'
   | 'task-requested'
   | 'task-answered'
   | 'task-cancelled'
+  | 'task-moved'
   | 'stubs-made'
+  | 'stubs-moved'
   | 'stubs-withdrawn'
   | 'report-received'
   | 'report-revised'
@@ -35,6 +40,8 @@ export type Fact =
   | 'gap-opened'
   | 'gap-changed'
   | 'gap-mended'
+  | 'gap-acknowledged'
+  | 'gap-resolved'
 
 /** Time, ids and the caller come in as arguments: a step that is decided twice decides the same. */
 export interface Context {

@@ -69,7 +69,7 @@ export const steps: readonly Step[] = [
   {
     name: 'watch-flow',
     tells: 'Every evening each site is told what is missing, while somebody can still mend it.',
-    starts: ['the cut-off and the end of each site’s day', '$reconcile-day'],
+    starts: ['the cut-off and the end of each site’s day', '$reconcile-day', '$acknowledge', '$resolve'],
     from: 'any',
     to: 'gap opened, mended or told',
     sends: 'the evening report',

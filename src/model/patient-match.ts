@@ -255,3 +255,29 @@ export const bornAfter = (patient: Patient, ms: number, zone: string): boolean =
   const birth = stated(patient.birthDate) ? readPartial(patient.birthDate.trim(), zone, '') : undefined
   return birth?.ok === true && ms < birth.value.from
 }
+
+/**
+ * What somebody who knew the patient by the earlier record would now find to be another: identifiers of a system,
+ * birth date, full name. What the later record lacks counts for nothing, as at the bedside; nor does the phone, which
+ * people change.
+ */
+export const identityChanges = (before: Patient, after: Patient, when: Occasion): readonly Kind[] => {
+  const bySystem = Map.groupBy((before.identifier ?? []).filter(inUse(when)), (i) => i.system ?? '')
+  const identifiers = [...bySystem.values()].filter(
+    (claims) =>
+      against(
+        identifierFindings({ identifiers: claims }, after, when, parameterPath).map((f) => f.verdict),
+        (verdict) => verdict,
+      ) === 'disagrees',
+  )
+  const names = (before.name ?? []).filter(inUse(when)).flatMap((name) => {
+    const claims = { identifiers: [], family: name.family, given: (name.given ?? []).join(' ') }
+    return nameFindings(claims, after, when, parameterPath).map((f) => f.verdict)
+  })
+  const birthDates = birthDateFindings({ identifiers: [], birthDate: before.birthDate }, after, parameterPath)
+  return [
+    ...identifiers.map(([first]): Kind => `identifier ${first?.system ?? ''}`),
+    ...birthDates.flatMap(({ kind, verdict }) => (verdict === 'disagrees' ? [kind] : [])),
+    ...(against(names, (verdict) => verdict) === 'disagrees' ? (['full name'] as const) : []),
+  ]
+}

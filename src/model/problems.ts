@@ -130,6 +130,8 @@ export const refusals = table({
     'business-rule',
     'What belongs to a report comes with it, in one transaction or contained in it.',
   ),
+  'merge-not-possible': row(422, 'business-rule', 'The patient cannot be replaced by this one.'),
+  'not-by-hand': row(422, 'business-rule', 'Nobody can close this gap by hand in this way.'),
   'stale-content': row(
     422,
     'business-rule',
@@ -138,6 +140,7 @@ export const refusals = table({
   // conflicts with what is stored (409)
   'device-linked': row(409, 'conflict', 'The device is linked in an overlapping period.'),
   'order-linked': row(409, 'conflict', 'The order has a linked device in an overlapping period.'),
+  'gap-closed': row(409, 'conflict', 'The gap is closed already.'),
   'link-ended': row(409, 'conflict', 'The link has ended already.'),
   'illegal-step': row(409, 'conflict', 'The status cannot go this way.'),
   'key-reused': row(409, 'duplicate', 'The captureKey was used with other content.'),
@@ -157,6 +160,11 @@ export const refusals = table({
   'report-late': row(422, 'business-rule', 'The report was overtaken by a later one, which stands.'),
   'after-revocation': row(422, 'business-rule', 'The order was revoked; the report is taken and marked so.'),
   'not-all-included': row(422, 'too-costly', 'More belongs to this page than is included at once.'),
+  'successor-not-known': row(
+    422,
+    'not-found',
+    'The record that takes the place of this patient is not known here, so no order was moved.',
+  ),
   'not-evaluated': row(422, 'informational', 'It is kept and not evaluated yet.'),
   'end-stands': row(422, 'business-rule', 'The link has ended at another moment already, and that end stands.'),
   'recorded-already': row(

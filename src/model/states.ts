@@ -57,6 +57,8 @@ export interface PatientState {
   readonly kind: 'patient'
   readonly id: string
   readonly source: string
+  /** Where its source's server has it. */
+  readonly address?: string
   readonly content: Content
 }
 
@@ -86,6 +88,18 @@ export interface DeviceState {
   readonly expirationDate?: string
   /** To whom it is tied now. */
   readonly patientId?: string
+}
+
+/** Why it is doubtful, after the link, that the order's patient is who wears the recorder. */
+export type DoubtCause = 'merged' | 'unmerged' | 'successor-unknown' | 'inactive' | 'changed'
+
+/** Something that a source said of the patient after the link, and that a person has to look at. */
+export interface IdentityDoubt {
+  readonly id: string
+  readonly at: Instant
+  readonly why: DoubtCause
+  /** The kinds of identifier that changed: `birth date`. */
+  readonly kinds?: readonly string[]
 }
 
 export type LinkEndReason = 'removed' | 'failed' | 'lost' | 'replaced'
@@ -126,6 +140,10 @@ export interface LinkState {
   readonly correction?: string
   readonly recordedBy: string
   readonly returned?: boolean
+  /** The records of this patient that the source replaced while they were the link's, the first one first. */
+  readonly mergedFrom?: readonly string[]
+  /** In the order of their moments. */
+  readonly doubts?: readonly IdentityDoubt[]
 }
 
 /** Evidence that a device was applied at a site, patient not (yet) stated. */
@@ -268,6 +286,7 @@ export type GapCode =
   | 'no-application'
   | 'return-without-patient'
   | 'revoked-while-worn'
+  | 'identity-doubt'
   | 'expired-device'
   | 'clock-doubt'
   | 'report-doubt'
@@ -290,7 +309,25 @@ export interface GapState {
   /** What was found, as part of a sentence: `expired 2026-10-24`. */
   readonly found?: string
   readonly cause?: string
-  readonly mended?: { readonly at: Instant; readonly action: Mitigation }
+  readonly mended?: Mended
+  /** Who has seen it; the first one first. */
+  readonly acknowledged?: readonly Acknowledged[]
+  /** The gap that was closed before the same trouble came again. */
+  readonly reopens?: string
+}
+
+export interface Mended {
+  readonly at: Instant
+  readonly action: Mitigation
+  /** The caller, where a person closed it; absent where the facts did. */
+  readonly by?: string
+  readonly note?: string
+}
+
+export interface Acknowledged {
+  readonly at: Instant
+  readonly by: string
+  readonly note?: string
 }
 
 export type Mitigation = 'linked' | 'returned' | 'cancelled' | 'confirmed' | 'rescheduled'

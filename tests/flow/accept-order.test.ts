@@ -84,6 +84,10 @@ const empty: Known = {
   locations: new Map(),
   patients: new Map(),
   companions: [],
+  owners: new Map(),
+  orders: [],
+  stubs: [],
+  devices: [],
   links: [],
   tasks: [],
 }

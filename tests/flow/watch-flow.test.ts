@@ -532,6 +532,7 @@ describe('the gaps of a day', () => {
     tasks: fc.constant([]),
     stubs: fc.constant([]),
     held: fc.constant([]),
+    noted: fc.constant([]),
   })
 
   test('are the same for the same facts, in whatever order these are told', () => {
@@ -596,5 +597,87 @@ describe('the gaps of a day', () => {
         ],
       ]
     `)
+  })
+})
+
+describe('identity-doubt', () => {
+  const early = { id: uuid(60), at: at(`${today}T12:00:00Z`), why: 'merged' as const }
+  const later = { id: uuid(61), at: at('2026-11-27T12:00:00Z'), why: 'changed' as const, kinds: ['birth date'] }
+  const doubted = (over: Partial<LinkState> = {}) => link({ doubts: [early, later], ...over })
+  const confirmed = (gap: GapState, when: string): GapState => ({
+    ...gap,
+    mended: { at: at(when), action: 'confirmed', by: 'bay-3', note: 'Asked.' },
+  })
+
+  test('is one gap for all that was said until somebody closes it, on the day of the first', () => {
+    const gap = only('identity-doubt', { links: [doubted()] })
+    expect(gap).toMatchObject({
+      status: 'final',
+      since: early.at,
+      day: today,
+      linkId: ids.link,
+      patientId: ids.patient,
+    })
+    expect(gap.found).toContain('changed: birth date')
+  })
+
+  test('is closed by a person, and what is said after that opens another, which implicates it', () => {
+    const open = only('identity-doubt', { links: [doubted({ doubts: [early] })] })
+    const noted = [confirmed(open, '2026-11-26T09:00:00Z')]
+    const [first, second, ...others] = gaps({ links: [doubted()], noted }).filter((g) => g.code === 'identity-doubt')
+    expect(first?.mended).toEqual(noted[0]?.mended)
+    expect(second).toMatchObject({ since: later.at, reopens: open.id })
+    expect([second?.mended, others]).toEqual([undefined, []])
+    // a word after both closes both
+    expect(
+      gaps({ links: [doubted()], noted: [confirmed(open, '2026-11-28T09:00:00Z')] }).map((g) => g.mended?.by),
+    ).toEqual(['bay-3'])
+  })
+
+  test('goes with the link that takes the place of a doubted one, and from one in error', () => {
+    const next = doubted({ id: uuid(62), replaces: ids.link })
+    const before = only('identity-doubt', { links: [doubted()] })
+    const after = only('identity-doubt', { links: [doubted({ status: 'entered-in-error' }), next] })
+    expect([after.id, after.linkId]).toEqual([before.id, uuid(62)])
+    expect(codes({ links: [doubted({ status: 'entered-in-error' })] })).toEqual([])
+  })
+})
+
+describe('what people say of a gap', () => {
+  const [hour, day] = [at(`${today}T19:00:00Z`), at('2026-11-26T09:00:00Z')]
+  const returned = (over: Partial<GapState> = {}): GapState => ({
+    ...only('return-without-patient', { returns: [back()] }),
+    ...over,
+  })
+
+  test('that it was seen is kept, and closes nothing', () => {
+    const acknowledged = [{ at: hour, by: 'bay-3', note: 'On the bench.' }]
+    const gap = only('return-without-patient', { returns: [back()], noted: [returned({ acknowledged })] })
+    expect([gap.acknowledged, gap.mended]).toEqual([acknowledged, undefined])
+  })
+
+  test('a person’s word closes it; what the facts said before counts more', () => {
+    const mended = { at: day, action: 'returned' as const, by: 'bay-3', note: 'Sent back.' }
+    const noted = [returned({ mended })]
+    expect(only('return-without-patient', { returns: [back()], noted }).mended).toEqual(mended)
+    const tiedAt = at('2026-12-20T09:00:00Z')
+    const facts = { returns: [back({ linkId: ids.link })], links: [link({ tiedAt, recordedAt: tiedAt })] }
+    expect(
+      only('return-without-patient', {
+        ...facts,
+        noted: [returned({ mended: { ...mended, at: at('2026-12-19T09:00:00Z') } })],
+      }).mended?.by,
+    ).toBe('bay-3')
+    expect(
+      only('return-without-patient', {
+        ...facts,
+        noted: [returned({ mended: { ...mended, at: at('2026-12-21T09:00:00Z') } })],
+      }).mended,
+    ).toEqual({ at: tiedAt, action: 'linked' })
+  })
+
+  test('what the facts said of it before is asked of the facts anew', () => {
+    const noted = [returned({ mended: { at: day, action: 'linked' } })]
+    expect(only('return-without-patient', { returns: [back()], noted }).mended).toBeUndefined()
   })
 })

@@ -214,6 +214,7 @@ export const facts = (over: Partial<Facts> = {}): Facts => ({
   tasks: [],
   stubs: [],
   held: [],
+  noted: [],
   ...over,
 })
 

@@ -141,6 +141,7 @@ const types: Readonly<Record<string, string>> = {
   phone: 'String',
   note: 'String',
   captureKey: 'String',
+  action: 'Code',
   appliedAt: 'DateTime',
   endedAt: 'DateTime',
   receivedAt: 'DateTime',

@@ -656,15 +656,25 @@ const evenings: readonly Row[] = [
   report('csv'),
   report('html'),
   plain('GET /', { path: '/' }, ['403', '200', '403', '200']),
-  ...['$acknowledge', '$resolve'].map((operation) =>
-    row(
-      `POST /fhir/DetectedIssue/:id/${operation}`,
-      'id',
-      id('worn.DetectedIssue'),
-      (x) => ({ path: `/fhir/DetectedIssue/${x}/${operation}?${dry}`, body: call() }),
-      [no, both('501'), no, '501'],
-      { later: true, few: true },
-    ),
+  row(
+    'POST /fhir/DetectedIssue/:id/$acknowledge',
+    'id',
+    id('worn.DetectedIssue'),
+    (x) => ({
+      path: `/fhir/DetectedIssue/${x}/$acknowledge?${dry}`,
+      body: call({ name: 'note', valueString: 'Seen.' }),
+    }),
+    [no, ['200', '404'], no, '200'],
+  ),
+  row(
+    'POST /fhir/DetectedIssue/:id/$resolve',
+    'id',
+    id('worn.DetectedIssue'),
+    (x) => ({
+      path: `/fhir/DetectedIssue/${x}/$resolve?${dry}`,
+      body: call({ name: 'action', valueCode: 'confirmed' }, { name: 'note', valueString: 'Seen.' }),
+    }),
+    [no, ['200', '404'], no, '200'],
   ),
 ]
 

@@ -144,7 +144,11 @@ const linked = async (n: number): Promise<Known> => {
     p.resource?.resourceType === 'Task' ? [p.resource as Task] : [],
   )
   const task = tasks.find((t) => t.owner?.identifier?.value === 'pebble')
-  return { patient, order, link: out('DeviceUseStatement')?.id ?? '', task, taskId: task?.id ?? '' }
+  const link = out('DeviceUseStatement')?.id ?? ''
+  const gaps = await as('bay-3')<Bundle>('GET', `/fhir/DetectedIssue?implicated=DeviceUseStatement/${link}`)
+  const gap = gaps.body.entry?.[0]?.resource?.id ?? ''
+  expect(gap, gaps.text).not.toBe('')
+  return { patient, order, link, gap, task, taskId: task?.id ?? '' }
 }
 
 let known: Known

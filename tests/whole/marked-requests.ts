@@ -168,6 +168,7 @@ export interface Known {
   readonly patient: string
   readonly order: string
   readonly link: string
+  readonly gap: string
   readonly task: unknown
   readonly taskId: string
 }
@@ -188,6 +189,11 @@ export const requestKinds = (known: Known): readonly Sent[] => {
     post('harbour-ehr', '/fhir/Patient', markedPatient(7)),
     put('harbour-ehr', `/fhir/Patient/${known.patient}`, markedPatient(1)),
     put('harbour-ehr', `/fhir/Patient?identifier=${harbour.patients}|${stem}MRN1`, markedPatient(1)),
+    put('harbour-ehr', `/fhir/Patient/${known.patient}?dry-run=true`, {
+      ...markedPatient(1),
+      active: false,
+      link: [{ type: 'replaced-by', other: { identifier: named('patients'), display: `${stem} successor` } }],
+    }),
     post('harbour-ehr', '/fhir/ServiceRequest', markedOrder(7, subject)),
     put('harbour-ehr', `/fhir/ServiceRequest/${known.order}`, markedOrder(1, subject)),
     post('harbour-ehr', '/fhir', markedTransaction(8)),
@@ -227,15 +233,11 @@ export const requestKinds = (known: Known): readonly Sent[] => {
     ),
     post('bay-3', '/fhir/Device/$record-return', markedReturn(4)),
     post('bay-3', '/fhir/Device/$suggest-orders', call(markedScan(5), ...claims(1))),
+    post('bay-3', `/fhir/DetectedIssue/${known.gap}/$acknowledge`, call(string('note', `${stem} note`))),
     post(
       'bay-3',
-      '/fhir/DetectedIssue/01900000-0000-7000-8000-000000000001/$acknowledge',
-      call(string('note', `${stem} note`)),
-    ),
-    post(
-      'bay-3',
-      '/fhir/DetectedIssue/01900000-0000-7000-8000-000000000001/$resolve',
-      call(string('note', `${stem} note`), { name: 'action', valueCode: 'linked' }),
+      `/fhir/DetectedIssue/${known.gap}/$resolve`,
+      call(string('note', `${stem} note`), { name: 'action', valueCode: 'confirmed' }),
     ),
     post(
       'bay-3',

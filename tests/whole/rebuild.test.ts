@@ -3,7 +3,7 @@
  * equal; and whatever is tampered with is found and named.
  */
 import { spawnSync } from 'node:child_process'
-import type { DeviceUseStatement, Task } from 'fhir/r4.js'
+import type { DetectedIssue, DeviceUseStatement, Patient, Task } from 'fhir/r4.js'
 import { beforeAll, expect, test } from 'vitest'
 import { openDatabase } from '../../src/adapters/postgres/database.ts'
 import { checkRebuild } from '../../src/adapters/postgres/rebuild.ts'
@@ -12,9 +12,11 @@ import type { Fact } from '../../src/flow/step.ts'
 import { useTestService } from '../support/service.ts'
 import { makeWorld } from '../support/world.ts'
 import {
+  found,
   inDatabase,
   label,
   link,
+  newPerson,
   newSerial,
   type Ordered,
   operate,
@@ -45,7 +47,8 @@ const facts: readonly Fact[] = [
   ] as const),
   ...(['task-requested', 'task-answered', 'task-cancelled', 'stubs-made', 'stubs-withdrawn'] as const),
   ...(['report-received', 'report-revised', 'report-held', 'report-settled'] as const),
-  ...(['gap-opened', 'gap-changed', 'gap-mended'] as const),
+  ...(['order-moved', 'link-moved', 'link-doubted', 'task-moved', 'stubs-moved'] as const),
+  ...(['gap-opened', 'gap-changed', 'gap-mended', 'gap-acknowledged', 'gap-resolved'] as const),
 ]
 
 const check = async (): Promise<readonly TableCheck[]> => {
@@ -201,6 +204,28 @@ const rarities = async (): Promise<void> => {
   const id = outs<DeviceUseStatement>(answer, 'link')[0]?.id
   await operate(bay, `DeviceUseStatement/${id}/$correct-link`, { because: 'It was somebody else.' })
   await reportTwice()
+  await merged(before)
+}
+
+/** Two people at two sites are one: a recorder is on, another came back. Then they are two again. */
+const merged = async (before: string): Promise<void> => {
+  const [bay, ehr, ops] = [ask('bay-3'), ask('harbour-ehr'), ask('ops')]
+  const [first, serial, survivor] = [await sendOrder(ehr, { site: tern }), newSerial(), newPerson()]
+  const second = await sendOrder(ehr, { person: first.person, placer: `P-${serial}`, site: lane })
+  await link(ops, first, { scan: label(serial), appliedAt: before })
+  await link(ops, second, { scan: label(newSerial()), appliedAt: before })
+  await operate(bay, 'Device/$record-return', { scan: label(serial), receivedAt: seconds(before, 3600) })
+  const { id } = (await sendPatient(ehr, survivor)).body
+  const put = (over: Partial<Patient>) =>
+    ehr('PUT', `/fhir/Patient/${first.patient}`, {
+      body: { ...orderBundle(first.person, '').entry?.[0]?.resource, ...over },
+    })
+  await put({ active: false, link: [{ type: 'replaced-by', other: { reference: `Patient/${id}` } }] })
+  for (const gap of await found<DetectedIssue>(ops, `DetectedIssue?code=identity-doubt&patient=Patient/${id}`)) {
+    await operate(ops, `DetectedIssue/${gap.id}/$acknowledge`, { note: 'Seen.' })
+    await operate(ops, `DetectedIssue/${gap.id}/$resolve`, { action: 'confirmed', note: 'Asked.' })
+  }
+  await put({ active: true })
 }
 
 beforeAll(async () => {

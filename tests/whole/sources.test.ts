@@ -1,13 +1,14 @@
 /** Sources whose FHIR server is asked: what arrives, what is told, and that trouble of one is nobody else's. */
 import { randomUUID } from 'node:crypto'
-import type { Bundle, ServiceRequest, Subscription } from 'fhir/r4.js'
+import type { Bundle, DetectedIssue, DeviceUseStatement, ServiceRequest, Subscription } from 'fhir/r4.js'
 import { afterEach, beforeEach, describe, expect, it } from 'vitest'
 import type { Source } from '../../src/model/configuration.ts'
 import { defaultTakes } from '../../src/model/systems.ts'
 import { createTestDatabase } from '../support/database.ts'
 import { type FakeSource, startFakeSource, type Trouble } from '../support/fake-source.ts'
-import { anOrder, aPatient, harbourOrders } from '../support/messages.ts'
+import { anOrder, aPatient, harbourOrders, harbourPatients } from '../support/messages.ts'
 import { startTestService, type TestService, type TestServiceOptions } from '../support/service.ts'
+import { found, label, newSerial, operate, seconds } from './bedside.ts'
 
 const sourceAt = (fhir: string, over: Partial<Source> = {}): Source => ({
   id: 'harbour-ehr',
@@ -226,6 +227,37 @@ describe('a source that is asked', () => {
       (await service.as('ops')<Bundle<{ birthDate: string } & ServiceRequest>>('GET', '/fhir/Patient')).body.entry?.[0]
         ?.resource?.birthDate
     await expect.poll(birthDate).toBe('1950-03-18')
+  })
+
+  it('replaces a patient by one who carries the old number: order and link go along', async () => {
+    const service = await start()
+    holds('1')
+    await expect.poll(() => placers(service)).toEqual(['HE-1'])
+    const [order] = await ordersHere(service)
+    const linked = await operate(service.as('bay-3'), `ServiceRequest/${order?.id}/$link-device`, {
+      scan: label(newSerial()),
+      appliedAt: seconds(Date.now(), -600),
+      patientIdentifier: { system: harbourPatients, value: 'MRN-1' },
+      birthDate: '1950-03-17',
+    })
+    expect(linked.status, linked.text).toBe(200)
+    const numbers = ['MRN-9', 'MRN-1'].map((value) => ({ system: harbourPatients, value }))
+    ehr.put('p-9', aPatient('', { identifier: numbers }))
+    ehr.put(
+      'p-1',
+      aPatient('MRN-1', { active: false, link: [{ type: 'replaced-by', other: { reference: 'Patient/p-9' } }] }),
+    )
+    // patients are looked at with their orders
+    ehr.put('again', anOrder('HE-again', 'Patient/p-1'))
+    const uses = () => found<DeviceUseStatement>(service.as('bay-3'), 'DeviceUseStatement')
+    const subject = async () => (await uses())[0]?.subject?.reference
+    const before = await subject()
+    await expect.poll(subject).not.toBe(before)
+    const subjects = (await ordersHere(service)).map((o) => o.subject.reference)
+    expect(subjects).toEqual([await subject(), await subject()])
+    const gaps = await found<DetectedIssue>(service.as('bay-3'), 'DetectedIssue?code=identity-doubt')
+    expect(gaps.map((g) => g.patient?.reference)).toEqual([await subject()])
+    expect(await told(service)).toMatchObject({ failures: 0, refused: [] })
   })
 
   it('has many pages, and more arrive while they are read: none is missed, none comes twice', async () => {

@@ -25,12 +25,11 @@ import {
   linkById,
   loadSituation,
   type OrderedPatient,
-  ofKind,
   ordersNamed,
   ordersWithPatients,
   visible,
 } from '../postgres/load-for-links.ts'
-import { ordersById, statesAround } from '../postgres/load-states.ts'
+import { ofKind, ordersById, statesAround } from '../postgres/load-states.ts'
 import {
   deviceLock,
   NotLocked,

@@ -11,8 +11,6 @@ type Row = readonly [method: Route['method'], url: string, may: Route['may'], st
 const rows: readonly Row[] = [
   ['POST', '/fhir/ServiceRequest/:id/$join', clinic, 'apply-device'],
   ['POST', '/fhir/Device/$suggest-orders', clinic, 'return-device'],
-  ['POST', '/fhir/DetectedIssue/:id/$acknowledge', clinic, 'watch-flow'],
-  ['POST', '/fhir/DetectedIssue/:id/$resolve', clinic, 'watch-flow'],
   ['GET', '/metrics', ['operator'], 'operate'],
   ['GET', '/openapi.json', 'public', 'operate'],
 ]

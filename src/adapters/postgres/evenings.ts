@@ -48,7 +48,7 @@ const statesAsOf = async (tx: Tx, site: Site, day: string, asOf: Instant): Promi
      of_devices as (select j.* from devices d cross join lateral (
        select seq, kind, id from journal where device_id = d.id and recorded_at <= $5::timestamptz offset 0) j),
      newest as (select max(seq) as seq from (select seq, kind, id from of_orders union all select seq, kind, id from of_devices) x
-       where kind in ('order', 'link', 'application', 'return', 'task', 'stub', 'held') group by kind, id)
+       where kind in ('order', 'link', 'application', 'return', 'task', 'stub', 'held', 'gap') group by kind, id)
      select state from journal where seq = any(array(select seq from newest)) order by seq`,
     [site.id, day, ...spanOfDay(day, site), asOf],
   )

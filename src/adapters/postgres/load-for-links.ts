@@ -9,11 +9,8 @@ import { instantSql } from '../clock.ts'
 import { parseExactly } from '../fhir/door/exact-numbers.ts'
 import type { Tx } from './database.ts'
 import { readResource, type Sight } from './find-resources.ts'
-import { statesAround, statesById } from './load-states.ts'
+import { ofKind, statesAround, statesById } from './load-states.ts'
 import { resourceText, type StoredResource } from './resource-text.ts'
-
-export const ofKind = <K extends State['kind']>(states: readonly State[], kind: K) =>
-  states.filter((s): s is Extract<State, { kind: K }> => s.kind === kind)
 
 /** The ids of the visible orders with this placer number; `preferred` is the source whose own order wins over others'. */
 export const ordersNamed = async (

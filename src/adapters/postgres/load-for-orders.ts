@@ -1,15 +1,19 @@
 /** What accept-order has to know: who is behind the names and ids that the incoming resources mention. */
-import type { Location, Patient } from 'fhir/r4.js'
+import type { FhirResource, Location, Patient, ServiceRequest } from 'fhir/r4.js'
+import { mayConcernOrders, type StoredOrder } from '../../flow/accept-order/follow-patients.ts'
 import { type Identity, type Incoming, identitiesOf, identityKey } from '../../flow/accept-order/incoming.ts'
 import type { Known } from '../../flow/accept-order/place.ts'
 import { identityAsked, mentionsOf, ownAsked } from '../../flow/accept-order/resolve-references.ts'
+import { chainFrom, successorOf } from '../../flow/accept-order/successors.ts'
+import type { Context } from '../../flow/step.ts'
 import type { Source } from '../../model/configuration.ts'
-import type { KeptState, LinkState, OrderState, PatientState, TaskState } from '../../model/states.ts'
+import { msOf } from '../../model/instant.ts'
+import type { KeptState, OrderState, PatientState } from '../../model/states.ts'
 import { instantSql } from '../clock.ts'
 import { parseExactly } from '../fhir/door/exact-numbers.ts'
 import type { Tx } from './database.ts'
 import { isId, type Sight } from './find-resources.ts'
-import { statesAround, statesById } from './load-states.ts'
+import { ofKind, statesAround, statesById } from './load-states.ts'
 import { resourceText, type StoredResource } from './resource-text.ts'
 
 /** Every name that the entries carry or ask for. */
@@ -25,7 +29,23 @@ const namesIn = (entries: readonly Incoming[], source: Source): readonly Identit
 
 /** The names that a step about these entries locks. */
 export const namesToLock = (entries: readonly Incoming[], source: Source): readonly string[] =>
-  entries.flatMap((e) => identitiesOf(e, source)).map(identityKey)
+  [...entries.flatMap((e) => identitiesOf(e, source)), ...subjectNames(entries, source)].map(identityKey)
+
+const subjectsOf = (resource: FhirResource) => mentionsOf(resource).filter((m) => m.at === 'subject')
+
+/** The patients that orders among the entries name by our ids: whoever replaces one of them waits for these orders. */
+export const subjectsToLock = (entries: readonly Incoming[]): readonly string[] =>
+  entries.flatMap(({ resource }) =>
+    resource.resourceType === 'ServiceRequest' ? subjectsOf(resource).flatMap((m) => ownAsked(m) ?? []) : [],
+  )
+
+/** The names by which they name them. */
+const subjectNames = (entries: readonly Incoming[], source: Source): readonly Identity[] =>
+  entries.flatMap(({ resource }) =>
+    resource.resourceType === 'ServiceRequest'
+      ? subjectsOf(resource).flatMap((m) => identityAsked(m, source) ?? [])
+      : [],
+  )
 
 const idsByName = async (
   tx: Tx,
@@ -81,14 +101,79 @@ const companionsOf = async (
   return states.filter((s): s is KeptState => s.kind === 'kept')
 }
 
+interface PatientRow extends StoredResource {
+  readonly source: string
+}
+
+const patientsById = (tx: Tx, ids: readonly string[]): Promise<readonly PatientRow[]> =>
+  tx.query<PatientRow>(
+    `select r.type, r.id, r.version, ${instantSql('r.updated')} as updated, r.body, p.state->>'source' as source
+     from unnest($1::uuid[]) as x(id) join patients p on p.id = x.id
+     cross join lateral (select * from resources r where r.type = 'Patient' and r.id = x.id offset 0) r`,
+    [ids],
+  )
+
+interface Patients {
+  readonly patients: Map<string, Patient>
+  readonly owners: Map<string, string>
+}
+
+/** The records to which replaced ones lead, whoever may see them: the caller may refer to no more by that. */
+const withSuccessors = async (tx: Tx, known: Patients, more: readonly string[]): Promise<void> => {
+  const { patients, owners } = known
+  const missing = [...new Set([...more, ...[...patients.values()].flatMap((p) => successorOf(p) ?? [])])].filter(
+    (id) => isId(id) && !patients.has(`Patient/${id}`),
+  )
+  const rows = missing.length === 0 ? [] : await patientsById(tx, missing)
+  for (const row of rows) {
+    patients.set(`Patient/${row.id}`, parseExactly(resourceText(row)) as Patient)
+    owners.set(`Patient/${row.id}`, row.source)
+  }
+  if (rows.length > 0) await withSuccessors(tx, known, [])
+}
+
+/** The patients of whom an entry says something that their orders may have to follow, and those they were merged into. */
+const patientsConcerned = (
+  entries: readonly Incoming[],
+  source: Source,
+  byIdentity: Known['byIdentity'],
+  patients: Known['patients'],
+  { now }: Context,
+): readonly string[] => {
+  const patientOf = (id: string) => patients.get(`Patient/${id}`)
+  return entries.flatMap((entry) => {
+    const after = entry.resource
+    if (after.resourceType !== 'Patient') return []
+    const names = entry.criterion ? [{ type: 'Patient', ...entry.criterion }] : identitiesOf(entry, source)
+    const ids = [...names.flatMap((n) => byIdentity.get(identityKey(n)) ?? []), entry.targetId ?? '']
+    return ids.flatMap((id) => {
+      const before = patientOf(id)
+      return before && mayConcernOrders(before, after, msOf(now)) ? chainFrom(id, patientOf) : []
+    })
+  })
+}
+
+/** The orders of these patients, with the words of their sources: by what the orders say, which follows every merge. */
+const ordersOfPatients = async (tx: Tx, ids: readonly string[]): Promise<readonly StoredOrder[]> => {
+  if (ids.length === 0) return []
+  const rows = await tx.query<StoredResource & { state: OrderState }>(
+    `select o.state, r.type, r.id, r.version, ${instantSql('r.updated')} as updated, r.body
+     from resources r join orders o on o.id = r.id where r.type = 'ServiceRequest' and r.tokens && $1::text[]`,
+    [ids.map((id) => `patient=Patient/${id}`)],
+  )
+  return rows.map((row) => ({ state: row.state, resource: parseExactly(resourceText(row)) as ServiceRequest }))
+}
+
 const contentsOf = <T>(rows: readonly StateRow[], type: string): ReadonlyMap<string, T> =>
   new Map(rows.filter((r) => r.type === type).map((r) => [`${type}/${r.id}`, parseExactly(resourceText(r)) as T]))
 
+/** @param begun absent: only whom the entries are about, without what may follow for others */
 export const loadForOrders = async (
   tx: Tx,
   entries: readonly Incoming[],
   source: Source,
   sight: Sight,
+  begun?: Promise<Context>,
 ): Promise<Known> => {
   const byIdentity = await idsByName(tx, source.id, namesIn(entries, source))
   const behind = [...byIdentity].flatMap(([key, ids]) => ids.map((id) => `${key.split('|')[0]}/${id}`))
@@ -102,17 +187,36 @@ export const loadForOrders = async (
       state === null ? [] : [[`${type}/${id}`, { state, version, updated }] as const],
     ),
   )
+  const people: Patients = {
+    patients: new Map(contentsOf<Patient>(rows, 'Patient')),
+    owners: new Map(
+      [...stored].flatMap(([name, { state }]) => (state.kind === 'patient' ? [[name, state.source]] : [])),
+    ),
+  }
+  await withSuccessors(tx, people, [])
+  const concerned = begun ? patientsConcerned(entries, source, byIdentity, people.patients, await begun) : []
+  const theirs = await ordersOfPatients(tx, [...new Set(concerned)])
   const orders = rows.filter((r) => r.type === 'ServiceRequest').map((r) => r.id)
   const companions = await companionsOf(tx, entries, orders)
-  const around = orders.length > 0 ? await statesAround(tx, orders, []) : []
+  const all = [...new Set([...orders, ...theirs.map((o) => o.state.id)])]
+  const around = all.length > 0 ? await statesAround(tx, all, []) : []
+  const links = ofKind(around, 'link')
+  await withSuccessors(
+    tx,
+    people,
+    links.map((l) => l.patientId),
+  )
   return {
     byIdentity,
     own: new Set(rows.map((r) => `${r.type}/${r.id}`)),
     stored,
     locations: contentsOf<Location>(rows, 'Location'),
-    patients: contentsOf<Patient>(rows, 'Patient'),
+    ...people,
     companions,
-    links: around.filter((s): s is LinkState => s.kind === 'link'),
-    tasks: around.filter((s): s is TaskState => s.kind === 'task'),
+    orders: theirs,
+    links,
+    tasks: ofKind(around, 'task'),
+    stubs: ofKind(around, 'stub'),
+    devices: ofKind(await statesById(tx, 'device', [...new Set(links.map((l) => l.deviceId))]), 'device'),
   }
 }

@@ -10,8 +10,8 @@ import { identifierSystems } from '../../model/systems.ts'
 import { parseExactly } from '../fhir/door/exact-numbers.ts'
 import type { Tx } from './database.ts'
 import { isId, readResource, readResources, type Sight } from './find-resources.ts'
-import { ofKind, ordersNamed } from './load-for-links.ts'
-import { statesAround, statesById } from './load-states.ts'
+import { ordersNamed } from './load-for-links.ts'
+import { ofKind, statesAround, statesById } from './load-states.ts'
 import { resourceText } from './resource-text.ts'
 
 /** Who reports: a reading service under its name, or an operator for one. */

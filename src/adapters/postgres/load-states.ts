@@ -9,6 +9,9 @@ interface Row {
 
 const statesIn = (rows: readonly { state: unknown }[]): readonly State[] => (rows as readonly Row[]).map((r) => r.state)
 
+export const ofKind = <K extends State['kind']>(states: readonly State[], kind: K) =>
+  states.filter((s): s is Extract<State, { kind: K }> => s.kind === kind)
+
 /** The states of a kind with these ids. */
 export const statesById = async (tx: Tx, kind: Kind, ids: readonly string[]): Promise<readonly State[]> =>
   ids.length === 0
@@ -32,7 +35,9 @@ export const statesAround = async (
        union all select state from returns where device_id = any($2::uuid[])
        union all select state from tasks where order_id = any($1::uuid[])
        union all select state from stubs where order_id = any($1::uuid[])
-       union all select state from held_reports where order_id = any($1::uuid[])`,
+       union all select state from held_reports where order_id = any($1::uuid[])
+       union all select state from gaps where order_id = any($1::uuid[])
+       union all select state from gaps where device_id = any($2::uuid[]) and (order_id is null or order_id <> all($1::uuid[]))`,
       [orders, devices],
     ),
   )

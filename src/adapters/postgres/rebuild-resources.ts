@@ -1,8 +1,8 @@
 /** Resources, their versions, readers and search index, held against the journal and against their own words. */
 import type { FhirResource } from 'fhir/r4.js'
 import { contentOf } from '../../flow/accept-order/incoming.ts'
+import { withoutMark } from '../../flow/accept-order/origin.ts'
 import type { State } from '../../model/states.ts'
-import { home } from '../../model/systems.ts'
 import { canonical } from '../../model/tree.ts'
 import { instantSql } from '../clock.ts'
 import { parseExactly } from '../fhir/door/exact-numbers.ts'
@@ -65,20 +65,11 @@ const storedResources = `select r.type, r.id, r.version, ${instantSql('r.updated
       from earlier_versions e where e.type = r.type and e.id = r.id), '[]') as earlier
   from resources r where r.type <> 'MeasureReport' order by r.type, r.id`
 
-const originTag = `${home}/CodeSystem/origin`
-
-/** As it came: without the mark that we put on what was written by hand. */
-const unmarked = (resource: FhirResource): FhirResource => {
-  const { tag = [], ...meta } = resource.meta ?? {}
-  const others = tag.filter((t) => t.system !== originTag)
-  return { ...resource, meta: { ...meta, ...(others.length > 0 && { tag: others }) } }
-}
-
 const holds = (resource: FhirResource, { content }: Version): boolean => {
   if ('text' in content) return contentText(resource) === content.text
   const { versionId: _v, lastUpdated: _l, ...meta } = resource.meta ?? {}
   const words = { ...resource, meta }
-  return contentOf(content.byHand ? unmarked(words) : words, resource).digest === content.digest
+  return contentOf(content.byHand ? withoutMark(words) : words, resource).digest === content.digest
 }
 
 export const parsed = (

@@ -5,7 +5,7 @@ import { gapsOf } from '../../flow/watch-flow/gaps.ts'
 import type { GapState, State } from '../../model/states.ts'
 import { canonical } from '../../model/tree.ts'
 import type { Tx } from './database.ts'
-import { statesAround } from './load-states.ts'
+import { ofKind, statesAround } from './load-states.ts'
 import { save } from './save.ts'
 
 const ordersOf = (s: State): readonly string[] =>
@@ -76,14 +76,6 @@ export const gapChanges = (found: readonly GapState[], stored: readonly GapState
  */
 const ofDevice: ReadonlySet<GapState['code']> = new Set(['no-link', 'return-without-patient'])
 
-const openGaps = async (tx: Tx, orders: readonly string[], devices: readonly string[]): Promise<readonly GapState[]> =>
-  (
-    await tx.query<{ state: GapState }>(
-      'select state from gaps where order_id = any($1::uuid[]) or device_id = any($2::uuid[])',
-      [orders, devices],
-    )
-  ).map((r) => r.state)
-
 /** Brings the gaps around these orders and devices in line with the facts as of now. */
 export const watchAround = async (
   tx: Tx,
@@ -91,7 +83,8 @@ export const watchAround = async (
   devices: readonly string[],
   ctx: Context,
 ): Promise<void> => {
-  const [states, open] = await Promise.all([statesAround(tx, orders, devices), openGaps(tx, orders, devices)])
+  const states = await statesAround(tx, orders, devices)
+  const noted = ofKind(states, 'gap')
   const [theirOrders, theirDevices] = [
     [...new Set([...orders, ...states.flatMap(ordersOf)])],
     [...new Set([...devices, ...states.flatMap(devicesOf)])],
@@ -105,7 +98,7 @@ export const watchAround = async (
     ofDevice.has(g.code)
       ? g.deviceId !== undefined && devices.includes(g.deviceId)
       : g.orderId !== undefined && orders.includes(g.orderId)
-  const changes = gapChanges(found.filter(mine), open.filter(mine), ctx.now)
+  const changes = gapChanges(found.filter(mine), noted.filter(mine), ctx.now)
   if (changes.length > 0) await save(tx, { step: 'watch-flow', changes }, ctx)
 }
 

@@ -3,7 +3,13 @@
  * Apart from the code that writes it, so that the one is held against the other.
  */
 import type { FhirResource } from 'fhir/r4.js'
-import { recordsOfLink, recordsOfNotApplied } from '../../flow/apply-device/records.ts'
+import {
+  recordsOfGap,
+  recordsOfLink,
+  recordsOfMovedLink,
+  recordsOfMovedOrder,
+  recordsOfNotApplied,
+} from '../../flow/apply-device/records.ts'
 import type { Context } from '../../flow/step.ts'
 import type { Instant, OrderState, State } from '../../model/states.ts'
 import { canonical } from '../../model/tree.ts'
@@ -42,9 +48,16 @@ const typeOf = (s: State): string | undefined =>
 const sameContent = (a: Version['content'], b: Version['content']): boolean =>
   'text' in a ? 'text' in b && a.text === b.text : 'digest' in b && a.digest === b.digest
 
+/** What people said of gaps. */
+const recordedGaps = ['gap-acknowledged', 'gap-resolved']
+
 /** Provenance and AuditEvent of each fact that has them; their ids are not in the journal. */
 const recordsOf = ({ fact, state, at, who, requestId }: Recorded): readonly FhirResource[] => {
   const ctx = { now: at, newId: () => '', caller: { id: who, role: 'operator' }, requestId } as unknown as Context
+  if (state.kind === 'gap') return recordedGaps.includes(fact) ? recordsOfGap(state, ctx) : []
+  if (fact === 'link-doubted') return []
+  if (fact === 'link-moved' && state.kind === 'link') return recordsOfMovedLink(state, ctx)
+  if (fact === 'order-moved' && state.kind === 'order') return recordsOfMovedOrder(state, ctx)
   if (state.kind === 'link') return recordsOfLink(state, fact === 'device-linked' ? 'CREATE' : 'UPDATE', ctx)
   if (state.kind !== 'order' || fact !== 'not-applied' || state.notApplied === undefined) return []
   return recordsOfNotApplied(state, state.notApplied, ctx)
@@ -160,25 +173,26 @@ export const replay = (): Replay => {
     if (before) leave(before, order)
   }
 
-  const keepRecords = (writing: readonly Recorded[]): void => {
-    const states = writing.map((w) => w.state)
-    const [link, order] = [states.find((s) => s.kind === 'link'), states.find((s) => s.kind === 'order')]
-    const readers = link
-      ? [...scopeOf(link).own, ...inherited({ ...scopeOf(link), inherits: 'clinic' })]
-      : order
-        ? scopeOf(order).own
-        : []
-    for (const resource of writing.flatMap(recordsOf)) {
+  /** Who may see what was recorded of a state. */
+  const readersOfRecord = (state: State): readonly string[] => {
+    const scope = scopeOf(state)
+    return [...scope.own, ...(state.kind === 'order' ? [] : inherited({ ...scope, inherits: 'clinic' }))]
+  }
+
+  const keepRecords = (recorded: Recorded): void => {
+    const { state } = recorded
+    for (const resource of recordsOf(recorded)) {
       const type = resource.resourceType
-      const record = { type, content: contentText(resource), seen: new Set(type === 'AuditEvent' ? [] : readers) }
+      const seen = new Set(type === 'AuditEvent' ? [] : readersOfRecord(state))
+      const record = { type, content: contentText(resource), seen }
       count(record, 1)
-      if (order && !link && type === 'Provenance')
-        recordedOf.set(order.id, [...(recordedOf.get(order.id) ?? []), record])
+      if (state.kind === 'order' && type === 'Provenance')
+        recordedOf.set(state.id, [...(recordedOf.get(state.id) ?? []), record])
     }
   }
 
   const take = (writing: readonly Recorded[]): void => {
-    keepRecords(writing)
+    for (const recorded of writing) keepRecords(recorded)
     const versions = written(writing)
     for (const [name, version] of versions) {
       const last = resources.get(name)?.versions.at(-1)

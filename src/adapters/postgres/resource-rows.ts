@@ -1,7 +1,7 @@
 /** Which resources a writing puts where the world reads them, how they are found there, and who may read them. */
 import type { FhirResource } from 'fhir/r4.js'
 import type { Change } from '../../flow/step.ts'
-import type { LinkState, OrderState } from '../../model/states.ts'
+import type { State } from '../../model/states.ts'
 import { storedText } from './resource-text.ts'
 import { indexOf } from './search-parameters.ts'
 import { readerToken, resourcesOf, type Scope, scopeOf } from './shapes.ts'
@@ -9,7 +9,7 @@ import { readerToken, resourcesOf, type Scope, scopeOf } from './shapes.ts'
 export interface Written {
   readonly changes: readonly Change[]
   readonly records?: readonly FhirResource[]
-  /** Who may read the records; by default who may read the link or the order that they are about. */
+  /** Who may read the records; by default who may read what they are about. */
   readonly recordScope?: Scope
 }
 
@@ -99,8 +99,15 @@ const readersOf = (changes: readonly Change[]): ReadonlyMap<string, readonly str
 const operatorOnly: Scope = { own: [], inherits: 'nothing' }
 
 /** A reading service is not told who recorded what at the clinic. */
-const recordScopeOf = (about: LinkState | OrderState): Scope =>
+const recordScopeOf = (about: State): Scope =>
   about.kind === 'link' ? { ...scopeOf(about), inherits: 'clinic' } : scopeOf(about)
+
+/** A Provenance is for whoever may read what it is about: one step may touch orders of several sites. */
+const scopeOfRecord = (record: FhirResource, byId: ReadonlyMap<string, State>): Scope => {
+  const targets = record.resourceType === 'Provenance' ? record.target : []
+  const about = targets.flatMap((t) => byId.get(t.reference?.split('/')[1] ?? '') ?? [])[0]
+  return about ? recordScopeOf(about) : operatorOnly
+}
 
 export const resourceRows = (w: Written): readonly ResourceRow[] => {
   const readers = readersOf(w.changes)
@@ -114,12 +121,8 @@ export const resourceRows = (w: Written): readonly ResourceRow[] => {
     const more = [...(scope.inherits === 'order' ? (readers.get(order) ?? []) : []), ...(ordered.get(order) ?? [])]
     return resourcesOf(state, content).map((r) => resourceRow(r, { ...scope, own: [...scope.own, ...more] }))
   })
-  const states = w.changes.map((c) => c.state)
-  const about = states.find((s) => s.kind === 'link') ?? states.find((s) => s.kind === 'order')
-  const recordScope: Scope = w.recordScope ?? (about ? recordScopeOf(about) : operatorOnly)
-  const records = (w.records ?? []).map((r) =>
-    resourceRow(r, r.resourceType === 'AuditEvent' ? operatorOnly : recordScope),
-  )
+  const byId = new Map(w.changes.map(({ state }) => [state.id, state]))
+  const records = (w.records ?? []).map((r) => resourceRow(r, w.recordScope ?? scopeOfRecord(r, byId)))
   return lastOf([...rows, ...records], (r) => `${r.type}/${r.id}`)
 }
 

@@ -2,16 +2,19 @@
 import { type Accepted, acceptEntries, namesDropped } from '../../flow/accept-order/accept-order.ts'
 import { type Incoming, identitiesOf, identityKey } from '../../flow/accept-order/incoming.ts'
 import type { Known } from '../../flow/accept-order/place.ts'
+import { isReplaced } from '../../flow/accept-order/successors.ts'
 import type { ActingCaller, Decision } from '../../flow/step.ts'
 import type { Parties, Source } from '../../model/configuration.ts'
 import { accept, type Checked } from '../../model/problems.ts'
 import { defaultTakes } from '../../model/systems.ts'
 import type { Tx } from './database.ts'
 import type { Sight } from './find-resources.ts'
-import { loadForOrders, namesToLock } from './load-for-orders.ts'
+import { loadForOrders, namesToLock, subjectsToLock } from './load-for-orders.ts'
 import {
+  deviceLock,
   NotLocked,
   nameLock,
+  orderLock,
   patientLocks,
   runStep,
   type StepCall,
@@ -76,14 +79,31 @@ const speaker = async (runner: StepRunner, call: Writer, entries: readonly Incom
 /** The stored patients that the entries may be about are locked by all of their names, those that an entry leaves out too. */
 const namesOfPatients = (entries: readonly Incoming[], known: Known, source: Source): readonly string[] =>
   entries.flatMap((entry) => {
-    if (entry.resource.resourceType !== 'Patient') return []
+    const { resource } = entry
+    if (resource.resourceType !== 'Patient') return []
     const criterion = entry.criterion && [{ type: 'Patient', ...entry.criterion }]
     const ids = (criterion ?? identitiesOf(entry, source)).flatMap((i) => known.byIdentity.get(identityKey(i)) ?? [])
     return [...ids, entry.targetId ?? ''].flatMap((id) => {
       const patient = known.patients.get(`Patient/${id}`)
-      return patient ? patientLocks(source.id, patient) : []
+      if (!patient) return []
+      // an order that names it by our id comes before this, or finds it replaced
+      const whole = isReplaced(resource) ? [`Patient/${id}`] : []
+      return [...whole, ...patientLocks(source.id, patient)]
     })
   })
+
+/**
+ * What a change of a patient may reach: the record itself under our id, those that it leads to, its orders and their
+ * recorders.
+ */
+const locksReached = ({ orders, devices, patients, owners }: Known): readonly string[] =>
+  orders.length === 0
+    ? []
+    : [
+        ...orders.map(({ state }) => orderLock(state)),
+        ...devices.map((d) => deviceLock(d.serialNumber)),
+        ...[...patients].flatMap(([name, patient]) => [name, ...patientLocks(owners.get(name) ?? '', patient)]),
+      ]
 
 /** Runs accept-order for entries that stand or fall together, under the locks of the names that they carry. */
 export const writeEntries = async (
@@ -95,7 +115,10 @@ export const writeEntries = async (
   tell: Tell,
 ): Promise<Checked<Told>> => {
   const source = await speaker(runner, call, entries)
-  const locks = new Set(namesToLock(entries, source).map((key) => nameLock(source.id, key)))
+  const locks = new Set([
+    ...namesToLock(entries, source).map((key) => nameLock(source.id, key)),
+    ...subjectsToLock(entries),
+  ])
   const step = (): StepCall => ({
     step: 'accept-order',
     caller: call.caller,
@@ -106,9 +129,10 @@ export const writeEntries = async (
   })
   return withFreshLocks(() =>
     runStep(runner, step(), {
-      load: async (tx) => {
-        const known = await loadForOrders(tx, entries, source, call.sight)
-        const others = namesOfPatients(entries, known, source).filter((name) => !locks.has(name))
+      load: async (tx, begun) => {
+        const known = await loadForOrders(tx, entries, source, call.sight, begun)
+        const reached = [...namesOfPatients(entries, known, source), ...locksReached(known)]
+        const others = reached.filter((name) => !locks.has(name))
         for (const name of others) locks.add(name)
         if (others.length > 0) throw new NotLocked()
         return accept(known)

@@ -6,13 +6,16 @@ import type { FhirResource } from 'fhir/r4.js'
 import type { Source } from '../../model/configuration.ts'
 import { accept, type Checked, type Problem, refuse, warning } from '../../model/problems.ts'
 import type { Instant, OrderState } from '../../model/states.ts'
-import { systems } from '../../model/systems.ts'
 import type { Change, Context, Decision, Fact, Forward } from '../step.ts'
+import { followPatients, type Revised } from './follow-patients.ts'
 import { followUp } from './follow-up.ts'
 import { type Identity, type Incoming, identitiesOf, identityKey, isOlder, placesOf } from './incoming.ts'
 import { revoked, stateOf } from './order-state.ts'
+import { markByHand } from './origin.ts'
+import { meant, patientsAfter } from './patients-after.ts'
 import { inBundleOf, type Known, type Placed, place, recognised, type Stored, twice, typeOf } from './place.ts'
 import { type Resolved, resolveReferences } from './resolve-references.ts'
+import { isReplaced, successorReferences, survivorOf, withSurvivor } from './successors.ts'
 
 /** One answer for each entry, in the order of the entries. */
 export interface Accepted {
@@ -36,17 +39,6 @@ const factOfOrder = (before: OrderState | undefined, status: string): Fact => {
   return status === 'completed' && before.status !== 'completed' ? 'order-completed' : 'order-revised'
 }
 
-const markByHand = (resource: FhirResource): FhirResource => ({
-  ...resource,
-  meta: {
-    ...resource.meta,
-    tag: [
-      ...(resource.meta?.tag ?? []).filter((t) => t.system !== systems.origin),
-      { system: systems.origin, code: 'by-hand' },
-    ],
-  },
-})
-
 interface Result {
   readonly answer: Accepted
   readonly changes: readonly Change[]
@@ -68,23 +60,37 @@ const quiet = (p: Placed, outcome: Accepted['outcome'], warnings: readonly Probl
 
 /**
  * Same content, no new version. That the source said it again later is noted all the same: otherwise what it said in
- * between, and what arrives after, would pass as newer.
+ * between, and what arrives after, would pass as newer. So is where its server has a patient.
  */
 const sameAgain = (p: Placed, before: Stored, now: Stored, ctx: Context): Result => {
   const { datedAt, sourceVersion } = now.content
+  const address = now.kind === 'patient' ? now.address : undefined
+  const moved = before.kind === 'patient' && before.address !== address
   const later = isOlder(before.content, now.content)
   const content = {
     ...before.content,
-    ...(datedAt !== undefined && { datedAt }),
-    ...(sourceVersion !== undefined && { sourceVersion }),
+    ...(later && datedAt !== undefined && { datedAt }),
+    ...(later && sourceVersion !== undefined && { sourceVersion }),
   }
-  return later
+  return later || moved
     ? {
         ...quiet(p, 'same'),
-        changes: [{ fact: factOf(before, before), state: { ...before, content }, occurredAt: ctx.now }],
+        changes: [
+          {
+            fact: factOf(before, before),
+            state: { ...before, ...(moved && address !== undefined && { address }), content },
+            occurredAt: ctx.now,
+          },
+        ],
       }
     : quiet(p, 'same')
 }
+
+/** It is taken all the same: said again when the successor is known, the orders move. */
+const unknownSuccessor = (incoming: Incoming, resolved: FhirResource): readonly Problem[] =>
+  resolved.resourceType === 'Patient' && isReplaced(resolved) && successorReferences(resolved).length === 0
+    ? [warning('successor-not-known', placesOf(incoming, 'link'))]
+    : []
 
 const settle = (p: Placed, resolved: FhirResource, state: Stored, known: Known, ctx: Context): Result => {
   const before = p.before?.state
@@ -111,7 +117,7 @@ const settle = (p: Placed, resolved: FhirResource, state: Stored, known: Known, 
       outcome: before === undefined ? 'created' : 'revised',
       version: (p.before?.version ?? 0) + 1,
       updated: ctx.now,
-      warnings: [],
+      warnings: unknownSuccessor(p.incoming, resolved),
     },
     changes: [change, ...after.changes],
     forward: after.forward,
@@ -127,6 +133,17 @@ const toldAlready = (p: Problem, resolution: Resolved | undefined): boolean =>
 /** Patients and places first, so that what refers to them finds them; the answers keep the order of the entries. */
 const rank = (incoming: Incoming): number =>
   ['Organization', 'Location', 'Practitioner', 'PractitionerRole', 'Patient'].includes(typeOf(incoming)) ? 0 : 1
+
+/** The work as it stands when the entries are written. */
+const tasksAfter = (known: Known, changes: readonly Change[]) => [
+  ...new Map(
+    [...known.tasks, ...changes.flatMap(({ state }) => (state.kind === 'task' ? [state] : []))].map((t) => [t.id, t]),
+  ).values(),
+]
+
+const uniqueForward = (forward: readonly Forward[]): readonly Forward[] => [
+  ...new Map(forward.map((f) => [`${f.orderId} ${f.readingService}`, f])).values(),
+]
 
 /**
  * Decides all entries together: all or nothing. A batch calls it once for each entry.
@@ -152,17 +169,24 @@ export const acceptEntries = (
       byIdentity.set(key, [...new Set([...(byIdentity.get(key) ?? []), id])])
   const own = new Set([...known.own, ...inBundle.values()])
 
-  const resolutions = placed.map((p) => resolveReferences(p.incoming, { byIdentity, own, inBundle, source }))
+  const asWritten = placed.map((p) =>
+    resolveReferences(p.incoming, { byIdentity: meant(byIdentity, known), own, inBundle, source }),
+  )
+  const { patientOf, now, problems: merging } = patientsAfter(placed, asWritten, source, known)
+  problems.push(...merging)
+  const resolutions = asWritten.map((r) => ({ ...r, resource: withSurvivor(r.resource, patientOf) }))
   problems.push(...resolutions.flatMap((r, i) => (placed[i]?.ignored ? [] : r.problems)))
   const locations = new Map(known.locations)
   placed.forEach((p, i) => {
     const resource = resolutions[i]?.resource
     if (resource?.resourceType === 'Location' && !p.ignored) locations.set(`Location/${p.id}`, resource)
   })
+  // a link of a record that was replaced is one of its survivor, to whom it moves
+  const links = known.links.map((l) => ({ ...l, patientId: survivorOf(l.patientId, patientOf) }))
   const states = placed.map((p, i) =>
     p.ignored
       ? undefined
-      : stateOf(p, resolutions[i]?.resource ?? p.incoming.resource, source, (r) => locations.get(r), known.links, ctx),
+      : stateOf(p, resolutions[i]?.resource ?? p.incoming.resource, source, (r) => locations.get(r), links, ctx),
   )
   problems.push(
     ...states.flatMap((s, i) => (s && !s.ok ? s.problems.filter((p) => !toldAlready(p, resolutions[i])) : [])),
@@ -176,9 +200,19 @@ export const acceptEntries = (
     return { result, rank: rank(p.incoming) }
   })
   const results = ranked.map(({ result }) => result)
+  const changes = ranked.toSorted((a, b) => a.rank - b.rank).flatMap(({ result }) => result.changes)
+  const revised = results.flatMap(({ answer }): readonly Revised[] => {
+    const [before, after] = [known.patients.get(`Patient/${answer.id}`), now.get(answer.id)]
+    return before && after && answer.outcome === 'revised' ? [{ id: answer.id, before, after }] : []
+  })
+  const written = states.flatMap((s, i) =>
+    s?.ok && s.value.kind === 'order' && results[i]?.answer.outcome !== 'older' ? [s.value] : [],
+  )
+  const after = followPatients(revised, written, { ...known, tasks: tasksAfter(known, changes) }, patientOf, ctx)
   return accept({
-    changes: ranked.toSorted((a, b) => a.rank - b.rank).flatMap(({ result }) => result.changes),
-    forward: results.flatMap((r) => r.forward),
+    changes: [...changes, ...after.changes],
+    ...(after.records.length > 0 && { records: after.records }),
+    forward: uniqueForward([...results.flatMap((r) => r.forward), ...after.forward]),
     answer: results.map((r) => r.answer),
     warnings: results.flatMap((r) => r.answer.warnings),
   })

@@ -5,7 +5,7 @@ import { accept, type Checked, type Problem, problemsOf, refusal, refuse } from 
 import type { LinkState, OrderState } from '../../model/states.ts'
 import { stands } from '../apply-device/periods.ts'
 import type { Context } from '../step.ts'
-import { contentOf, type Incoming, placerOf, placesOf } from './incoming.ts'
+import { contentOf, type Incoming, placerOf, placesOf, urlIdentity } from './incoming.ts'
 import type { Placed, Stored } from './place.ts'
 import { readOrder } from './read-order.ts'
 
@@ -94,7 +94,11 @@ export const stateOf = (
   if (resolved.resourceType === 'ServiceRequest') return acceptOrder(p, resolved, source, location, links, ctx)
   const owner = p.before?.state.source ?? source.id
   const content = contentOf(resolved, p.incoming.resource)
-  if (resolved.resourceType === 'Patient') return accept({ kind: 'patient', id: p.id, source: owner, content })
+  if (resolved.resourceType === 'Patient') {
+    const before = p.before?.state.kind === 'patient' ? p.before.state.address : undefined
+    const address = p.identities.find((i) => i.system === urlIdentity)?.value ?? before
+    return accept({ kind: 'patient', id: p.id, source: owner, ...(address !== undefined && { address }), content })
+  }
   const orderId = orderOf(resolved)
   return accept({
     kind: 'kept',

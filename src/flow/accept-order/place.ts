@@ -1,11 +1,21 @@
 /** Which stored resource an entry is about: by the names that it carries, by our id, or by its content. */
-import type { Location, Patient } from 'fhir/r4.js'
+import type { Identifier, Location, Patient } from 'fhir/r4.js'
 import type { Source, SystemValue } from '../../model/configuration.ts'
 import { unmet } from '../../model/preconditions.ts'
 import { accept, type Problem, refusal } from '../../model/problems.ts'
-import type { Instant, KeptState, LinkState, OrderState, PatientState, TaskState } from '../../model/states.ts'
+import type { Instant, KeptState, OrderState, PatientState } from '../../model/states.ts'
 import type { Context } from '../step.ts'
-import { contentOf, type Identity, type Incoming, identitiesOf, identityKey, placerOf, placesOf } from './incoming.ts'
+import type { Concerned } from './follow-patients.ts'
+import {
+  contentOf,
+  type Identity,
+  type Incoming,
+  identitiesOf,
+  identityKey,
+  placerOf,
+  placesOf,
+  urlIdentity,
+} from './incoming.ts'
 import { type KnownNames, resolveReferences } from './resolve-references.ts'
 
 /** Types that a source may push besides orders and patients; kept and readable, not acted on. */
@@ -31,18 +41,20 @@ export interface StoredVersion {
   readonly updated: Instant
 }
 
-/** What the decision needs to know: the states behind the names that the entries mention. */
-export interface Known extends KnownNames {
+/**
+ * What the decision needs to know: the states behind the names that the entries mention. Links, tasks and stubs are
+ * those of the orders among `stored`, and of the orders of patients whose change may concern them.
+ */
+export interface Known extends KnownNames, Concerned {
   /** By `Type/id`. */
   readonly stored: ReadonlyMap<string, StoredVersion>
   readonly locations: ReadonlyMap<string, Location>
-  /** As stored, by `Patient/id`. */
+  /** As stored, by `Patient/id`; the records that took the place of others are among them. */
   readonly patients: ReadonlyMap<string, Patient>
+  /** From which source each of these came. */
+  readonly owners: ReadonlyMap<string, string>
   /** What the orders among `stored` refer to besides: reasons, encounters, people. */
   readonly companions: readonly KeptState[]
-  /** Of the orders among `stored`. */
-  readonly links: readonly LinkState[]
-  readonly tasks: readonly TaskState[]
 }
 
 export interface Placed {
@@ -58,8 +70,18 @@ export interface Placed {
 
 export const typeOf = (incoming: Incoming): string => incoming.resource.resourceType
 
+/** A number that is old for one patient and in use for another is the other's (Identifier.use `old`). */
+const inUseBy = (ids: readonly string[], name: Identity, known: Known): readonly string[] => {
+  const uses = (id: string) =>
+    known.patients
+      .get(`Patient/${id}`)
+      ?.identifier?.some((i) => i.system === name.system && i.value === name.value && i.use !== 'old') ?? true
+  const current = ids.length > 1 && name.type === 'Patient' ? ids.filter(uses) : ids
+  return current.length > 0 ? current : ids
+}
+
 const idsBehind = (identities: readonly Identity[], known: Known): readonly string[] => [
-  ...new Set(identities.flatMap((i) => known.byIdentity.get(identityKey(i)) ?? [])),
+  ...new Set(identities.flatMap((i) => inUseBy(known.byIdentity.get(identityKey(i)) ?? [], i, known))),
 ]
 
 /** Two sets of identifiers that are not one person's: a system that both have, and no value in common. */
@@ -71,15 +93,61 @@ const contradict = (identities: readonly Identity[], patient: Patient | undefine
   })
 }
 
+/** An old number of the one is not a claim to another who has it now: a survivor carries those of whom they replaced. */
+const isOldClaim = (name: Identity, { resource }: Incoming, id: string, known: Known): boolean => {
+  const same = (i: Identifier) => i.system === name.system && i.value === name.value
+  const isOld = (patient: Patient | undefined) => patient?.identifier?.find(same)?.use === 'old'
+  return resource.resourceType === 'Patient' && isOld(resource) && !isOld(known.patients.get(`Patient/${id}`))
+}
+
+const addressesIn = (claims: readonly Identity[]): readonly Identity[] => claims.filter((c) => c.system === urlIdentity)
+
+/** A number that the entry has in a system of the stored patient, who has not. */
+const hasAnother = (claims: readonly Identity[], patient: Patient | undefined): boolean => {
+  const theirs = patient?.identifier ?? []
+  return claims.some(
+    ({ system, value }) =>
+      theirs.some((i) => i.system === system) && !theirs.some((i) => i.system === system && i.value === value),
+  )
+}
+
+/**
+ * Two addresses on a source's server are two records, whatever numbers they share: in one message always, else where
+ * the one has a number that the other has not. A server that was set up anew has the same record elsewhere.
+ */
+const isElsewhere = (claims: readonly Identity[], id: string, known: Known): boolean => {
+  const own = addressesIn(claims)
+  if (own.length === 0 || own.some((a) => known.byIdentity.get(identityKey(a))?.includes(id))) return false
+  const stored = known.stored.get(`Patient/${id}`)?.state
+  const address = stored?.kind === 'patient' ? stored.address : undefined
+  return (
+    [...known.byIdentity].some(([key, ids]) => key.startsWith(`Patient|${urlIdentity}|`) && ids.includes(id)) ||
+    (address !== undefined && hasAnother(claims, known.patients.get(`Patient/${id}`)))
+  )
+}
+
 /**
  * The ids of what is stored under the names that an entry claims. Named by a criterion it is that alone: its other
  * identifiers may be somebody else's too, as a family's policy number is. Without one, whoever shares a name and has
  * another number in a system of both is another person.
  */
-const idsClaimed = (claims: readonly Identity[], type: string, byCriterion: boolean, known: Known): readonly string[] =>
-  idsBehind(claims, known).filter(
-    (id) => byCriterion || type !== 'Patient' || !contradict(claims, known.patients.get(`Patient/${id}`)),
+const idsClaimed = (
+  claims: readonly Identity[],
+  incoming: Incoming,
+  byCriterion: boolean,
+  known: Known,
+): readonly string[] => {
+  if (byCriterion || typeOf(incoming) !== 'Patient') return idsBehind(claims, known)
+  // where the source's server has it, it is, whose numbers it may carry besides
+  const there = idsBehind(addressesIn(claims), known)
+  if (there.length === 1) return there
+  const claimed = claims.flatMap((name) =>
+    idsBehind([name], known).filter((id) => !isOldClaim(name, incoming, id, known)),
   )
+  return [...new Set(claimed)].filter(
+    (id) => !contradict(claims, known.patients.get(`Patient/${id}`)) && !isElsewhere(claims, id, known),
+  )
+}
 
 /** A resource that is made or revised under a criterion must be found by it the next time. */
 const checkCriterion = (incoming: Incoming, identities: readonly Identity[]): Problem[] => {
@@ -171,7 +239,7 @@ export const place = (incoming: Incoming, source: Source, known: Known, ctx: Con
   const criterion = type === 'ServiceRequest' ? undefined : (incoming.criterion ?? incoming.ifNoneExist)
   const claims = criterion ? [{ type, ...criterion }] : identities
   const byId = incoming.targetId !== undefined && type !== 'ServiceRequest'
-  const claimed = byId ? [] : idsClaimed(claims, type, criterion !== undefined, known)
+  const claimed = byId ? [] : idsClaimed(claims, incoming, criterion !== undefined, known)
   const ids = [...new Set([...(incoming.targetId ? [incoming.targetId] : []), ...claimed])]
   const missing = incoming.targetId !== undefined && !known.stored.has(`${type}/${incoming.targetId}`)
   if (missing) problems.push(refusal('not-known', requestOf(incoming)))
@@ -192,15 +260,18 @@ export const place = (incoming: Incoming, source: Source, known: Known, ctx: Con
   return { placed: { incoming, id, identities, claims, ignored: false, ...(before && { before }) }, problems }
 }
 
+/** Two patients of one message that a source's server has at two addresses are two. */
+const areApart = (a: Placed, b: Placed): boolean =>
+  typeOf(a.incoming) === 'Patient' && [a, b].every(({ claims }) => addressesIn(claims).length > 0)
+
+const shareName = (a: Placed, b: Placed): boolean => {
+  const names = new Set(a.claims.map(identityKey))
+  return b.claims.some((c) => names.has(identityKey(c)) && (c.system === urlIdentity || !areApart(a, b)))
+}
+
 export const twice = (placed: readonly Placed[]): Problem[] =>
   placed.flatMap((p, i) =>
-    placed
-      .slice(0, i)
-      .some(
-        (q) =>
-          typeOf(q.incoming) === typeOf(p.incoming) &&
-          (q.id === p.id || q.claims.some((a) => p.claims.some((b) => identityKey(a) === identityKey(b)))),
-      )
+    placed.slice(0, i).some((q) => typeOf(q.incoming) === typeOf(p.incoming) && (q.id === p.id || shareName(q, p)))
       ? [refusal('same-identity-twice', placesOf(p.incoming, 'identifier'))]
       : [],
   )

@@ -3,7 +3,7 @@
  * where the sender names something by identifier only, left as logical references. Anything else is refused: a foreign
  * relative id is never looked up among ours.
  */
-import type { FhirResource, Patient } from 'fhir/r4.js'
+import type { FhirResource, Patient, Reference } from 'fhir/r4.js'
 import type { Source } from '../../model/configuration.ts'
 import { type Problem, refusal } from '../../model/problems.ts'
 import { isTree, mapTree, type Tree, visit } from '../../model/tree.ts'
@@ -33,6 +33,7 @@ const isReference = (node: Tree): boolean =>
 
 /** A subject that is named by identifier alone is a patient: Daybind takes no other subjects. */
 const withSubjectType = (resource: FhirResource): FhirResource => {
+  if (resource.resourceType === 'Patient') return withSuccessorType(resource)
   const { subject } = resource as { subject?: unknown }
   if (!isTree(subject)) return resource
   if (isTree(subject.identifier) && !('reference' in subject) && !('type' in subject))
@@ -40,6 +41,17 @@ const withSubjectType = (resource: FhirResource): FhirResource => {
   return typeof subject.reference === 'string' && subject.reference.startsWith('#')
     ? withoutContainedSubject(resource, subject, subject.reference.slice(1))
     : resource
+}
+
+/** Whoever takes the place of a patient is one. */
+const withSuccessorType = (patient: Patient): Patient => {
+  const isBare = (l: { type: string; other: Reference }) =>
+    l.type === 'replaced-by' && l.other.identifier && l.other.reference === undefined && l.other.type === undefined
+  if (!patient.link?.some(isBare)) return patient
+  return {
+    ...patient,
+    link: patient.link.map((l) => (isBare(l) ? { ...l, other: { ...l.other, type: 'Patient' } } : l)),
+  }
 }
 
 /** A contained patient has no identity of its own; its identifier leads to the patient that the source sent as such. */

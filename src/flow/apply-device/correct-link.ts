@@ -180,6 +180,8 @@ const successor = (c: Correction, p: CorrectLinkParameters, withdrawn: LinkState
     replaces: c.old.id,
     correction: p.reason[0]?.value ?? '',
     tiedAt: samePatient(c) && sameDevice(c) ? c.old.tiedAt : ctx.now,
+    ...(samePatient(c) && c.old.mergedFrom && { mergedFrom: c.old.mergedFrom }),
+    ...(samePatient(c) && c.old.doubts && { doubts: c.old.doubts }),
   }
   return accept(make(s, a, ctx, 'device-linked', lineage), doubts)
 }

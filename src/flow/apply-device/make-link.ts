@@ -164,8 +164,8 @@ const endOf = (
   }
 }
 
-/** What a link keeps when it takes the place of another. */
-export interface Lineage {
+/** What a link keeps when it takes the place of another; doubts of who the patient is, where the patient stays. */
+export interface Lineage extends Pick<LinkState, 'mergedFrom' | 'doubts'> {
   readonly replaces: string
   readonly correction: string
   readonly tiedAt: string

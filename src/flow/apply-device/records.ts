@@ -1,7 +1,7 @@
 /** Provenance and AuditEvent of what was done to a link, or recorded of an order: who, when, for whom. */
 import type { AuditEvent, FhirResource, Provenance, Reference } from 'fhir/r4.js'
 import { to } from '../../model/resources/common.ts'
-import type { LinkState, NotApplied, OrderState } from '../../model/states.ts'
+import type { GapState, LinkState, NotApplied, OrderState } from '../../model/states.ts'
 import { extensions, standard, systems } from '../../model/systems.ts'
 import type { ActingCaller, Context } from '../step.ts'
 
@@ -48,8 +48,14 @@ const notAppliedExtension = ({ day, newDate, note }: NotApplied) => {
   return parts.length === 0 ? {} : { extension: [{ url: extensions.notApplied, extension: parts }] }
 }
 
+const patientEntity = (patientId: string) => ({
+  what: to('Patient', patientId),
+  type: { system: 'http://terminology.hl7.org/CodeSystem/audit-entity-type', code: '1' },
+  role: { system: 'http://terminology.hl7.org/CodeSystem/object-role', code: '1' },
+})
+
 /** Shape: IHE BALP, PatientCreate and PatientUpdate (https://profiles.ihe.net/ITI/BALP), in its plain elements. */
-const auditEvent = (patientId: string, about: Reference, activity: Activity, ctx: Context): AuditEvent => ({
+const auditEvent = (patientId: string | undefined, about: Reference, activity: Activity, ctx: Context): AuditEvent => ({
   resourceType: 'AuditEvent',
   id: ctx.newId(),
   type: { system: standard.auditEventType, code: 'rest' },
@@ -63,11 +69,7 @@ const auditEvent = (patientId: string, about: Reference, activity: Activity, ctx
   ],
   source: { observer: daybind },
   entity: [
-    {
-      what: to('Patient', patientId),
-      type: { system: 'http://terminology.hl7.org/CodeSystem/audit-entity-type', code: '1' },
-      role: { system: 'http://terminology.hl7.org/CodeSystem/object-role', code: '1' },
-    },
+    ...(patientId === undefined ? [] : [patientEntity(patientId)]),
     {
       what: about,
       type: { system: 'http://terminology.hl7.org/CodeSystem/audit-entity-type', code: '2' },
@@ -79,6 +81,43 @@ const auditEvent = (patientId: string, about: Reference, activity: Activity, ctx
     },
   ],
 })
+
+/** Why and by whom: the source replaced the patient's record by another of the same person. */
+const mergeProvenance = (target: readonly Reference[], ctx: Context): Provenance => ({
+  resourceType: 'Provenance',
+  id: ctx.newId(),
+  target: [...target],
+  recorded: ctx.now,
+  reason: [{ coding: [{ system: systems.identityDoubt, code: 'merged' }] }],
+  activity: { ...activityOf('UPDATE'), text: 'Moved to the record that takes the place of the patient’s' },
+  agent: [agent('enterer', callerReference(ctx.caller))],
+})
+
+export const recordsOfMovedOrder = (order: OrderState, ctx: Context): readonly FhirResource[] => [
+  mergeProvenance([to('ServiceRequest', order.id)], ctx),
+  auditEvent(order.patientId, to('ServiceRequest', order.id), 'UPDATE', ctx),
+]
+
+export const recordsOfMovedLink = (link: LinkState, ctx: Context): readonly FhirResource[] => [
+  mergeProvenance(
+    [to('DeviceUseStatement', link.id), to('Procedure', link.procedureId), to('Device', link.deviceId)],
+    ctx,
+  ),
+  auditEvent(link.patientId, to('DeviceUseStatement', link.id), 'UPDATE', ctx),
+]
+
+/** Who has seen a gap, or closed it; what was said is in the gap. */
+export const recordsOfGap = (gap: GapState, ctx: Context): readonly FhirResource[] => [
+  {
+    resourceType: 'Provenance',
+    id: ctx.newId(),
+    target: [to('DetectedIssue', gap.id)],
+    recorded: ctx.now,
+    activity: activityOf('UPDATE'),
+    agent: [agent('enterer', callerReference(ctx.caller))],
+  },
+  auditEvent(gap.patientId, to('DetectedIssue', gap.id), 'UPDATE', ctx),
+]
 
 export const recordsOfLink = (link: LinkState, activity: Activity, ctx: Context): readonly FhirResource[] => [
   provenance(link, activity, ctx),

@@ -7,6 +7,8 @@ const cancellable = ['requested', 'received', 'accepted', 'ready']
 
 const over = ['completed', 'failed', 'cancelled', 'rejected', 'entered-in-error']
 
+export const isOver = (task: TaskState): boolean => over.includes(task.status)
+
 /** A Task of its own: what was said about the work is not said about stopping it. */
 const abortOf = ({ linkId, orderId, patientId, site, readingService, id }: TaskState, ctx: Context): TaskState => ({
   kind: 'task',
@@ -29,7 +31,7 @@ const abortOf = ({ linkId, orderId, patientId, site, readingService, id }: TaskS
  */
 export const withdrawWork = (tasks: readonly TaskState[], ctx: Context): readonly Change[] =>
   tasks
-    .filter((t) => !over.includes(t.status) && t.asks !== 'abort')
+    .filter((t) => !isOver(t) && t.asks !== 'abort')
     .map((task): Change => {
       if (cancellable.includes(task.status))
         return {

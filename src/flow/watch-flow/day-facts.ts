@@ -4,6 +4,7 @@ import { instantOf, msOf } from '../../model/instant.ts'
 import { dueMoment, localDay } from '../../model/local-day.ts'
 import type {
   ApplicationState,
+  GapState,
   HeldState,
   Instant,
   LinkState,
@@ -22,6 +23,8 @@ export interface Facts {
   readonly tasks: readonly TaskState[]
   readonly stubs: readonly StubState[]
   readonly held: readonly HeldState[]
+  /** The gaps as they were noted: for what people said of them, which follows from nothing else. */
+  readonly noted: readonly GapState[]
 }
 
 /** The rules' surroundings: who takes part, and the moment as of which they are asked. */
@@ -42,6 +45,7 @@ export const factsFrom = (states: readonly State[]): Facts => ({
   tasks: ofKind(states, 'task'),
   stubs: ofKind(states, 'stub'),
   held: ofKind(states, 'held'),
+  noted: ofKind(states, 'gap'),
 })
 
 export const siteOf = (id: string | undefined, watch: Watch): Site | undefined =>

@@ -1,7 +1,7 @@
 /** A gap as a DetectedIssue: what is missing, for whom, since when, and what to do next. */
 import type { DetectedIssue } from 'fhir/r4.js'
-import { ownIdentifier, to } from '../../model/resources/common.ts'
-import type { GapState } from '../../model/states.ts'
+import { ownIdentifier, shown, to } from '../../model/resources/common.ts'
+import type { Acknowledged, GapState, Mended } from '../../model/states.ts'
 import { extensions, systems } from '../../model/systems.ts'
 import { detailOf, ruleOf } from './gaps.ts'
 
@@ -9,12 +9,40 @@ const implicatedBy = (gap: GapState) => [
   ...(gap.orderId === undefined ? [] : [to('ServiceRequest', gap.orderId)]),
   ...(gap.deviceId === undefined ? [] : [to('Device', gap.deviceId)]),
   ...(gap.linkId === undefined ? [] : [to('DeviceUseStatement', gap.linkId)]),
+  ...(gap.reopens === undefined ? [] : [to('DetectedIssue', gap.reopens)]),
 ]
+
+/** R4 lets a practitioner alone be the author, and a caller may be one or not: named by identifier, without a type. */
+const author = (id: string) => ({ identifier: { system: systems.callers, value: id } })
+
+/** That somebody has seen it lessens no risk, so it is no mitigation. */
+const acknowledgedExtension = ({ at, by, note }: Acknowledged) => ({
+  url: extensions.acknowledged,
+  extension: [
+    { url: 'at', valueInstant: shown(at) },
+    { url: 'by', valueReference: author(by) },
+    ...(note === undefined ? [] : [{ url: 'note', valueString: note }]),
+  ],
+})
+
+const extensionsOf = (gap: GapState) => [
+  ...(gap.cause === undefined ? [] : [{ url: extensions.likeliestCause, valueCode: gap.cause }]),
+  ...(gap.acknowledged ?? []).map(acknowledgedExtension),
+]
+
+const mitigation = ({ at, action, by, note }: Mended) => ({
+  action: {
+    coding: [{ system: systems.mitigation, code: action }],
+    ...(note !== undefined && { text: note }),
+  },
+  date: at,
+  ...(by !== undefined && { author: author(by) }),
+})
 
 export const detectedIssue = (gap: GapState): DetectedIssue => ({
   resourceType: 'DetectedIssue',
   id: gap.id,
-  ...(gap.cause !== undefined && { extension: [{ url: extensions.likeliestCause, valueCode: gap.cause }] }),
+  ...(extensionsOf(gap).length > 0 && { extension: extensionsOf(gap) }),
   identifier: [ownIdentifier('DetectedIssue', gap.id)],
   status: gap.status,
   code: { coding: [{ system: systems.gap, code: gap.code }] },
@@ -23,9 +51,5 @@ export const detectedIssue = (gap: GapState): DetectedIssue => ({
   identifiedDateTime: gap.since,
   implicated: implicatedBy(gap),
   detail: detailOf(gap),
-  ...(gap.mended !== undefined && {
-    mitigation: [
-      { action: { coding: [{ system: systems.mitigation, code: gap.mended.action }] }, date: gap.mended.at },
-    ],
-  }),
+  ...(gap.mended !== undefined && { mitigation: [mitigation(gap.mended)] }),
 })

@@ -7,8 +7,10 @@ import { laterOf, msOf } from '../../model/instant.ts'
 import { localDateOf } from '../../model/local-day.ts'
 import type {
   ApplicationState,
+  DoubtCause,
   GapCode,
   GapState,
+  IdentityDoubt,
   LinkState,
   Mitigation,
   NotApplied,
@@ -30,6 +32,8 @@ export interface GapRule {
   readonly turn: 'clinic' | 'ordering clinic' | 'device desk'
   /** What to do next, in one sentence. */
   readonly next: string
+  /** What a person may say to close it; all else closes by what is recorded. */
+  readonly byHand: readonly Mitigation[]
   readonly find: (facts: Facts, watch: Watch) => readonly Found[]
 }
 
@@ -293,6 +297,57 @@ const overdueReport = (facts: Facts, watch: Watch): readonly Found[] =>
     ]
   })
 
+const doubtWords: Readonly<Record<DoubtCause, string>> = {
+  merged: 'the source merged their record into another, and the link moved along',
+  unmerged: 'the source takes the merge of their records back, and the link has not moved',
+  'successor-unknown': 'their record was replaced by one that is not known here',
+  inactive: 'their record was set inactive',
+  changed: 'changed',
+}
+
+const spokenDoubt = ({ why, kinds }: IdentityDoubt): string =>
+  why === 'changed' ? `${doubtWords.changed}: ${(kinds ?? []).join(', ')}` : doubtWords[why]
+
+/** The person's word by which a gap was closed. */
+const closedByHand = (id: string, facts: Facts) =>
+  facts.noted.find((g) => g.id === id && g.mended?.by !== undefined)?.mended
+
+interface DoubtGap {
+  readonly key: string
+  readonly doubts: readonly IdentityDoubt[]
+}
+
+/** One gap for all doubts until a person closes it; the next doubt opens another. */
+const doubtGaps = ({ doubts = [] }: LinkState, facts: Facts): readonly DoubtGap[] => {
+  const gaps: DoubtGap[] = []
+  for (const doubt of doubts) {
+    const last = gaps.at(-1)
+    const closed = last && closedByHand(gapId('identity-doubt', last.key), facts)
+    if (last === undefined || (closed && closed.at < doubt.at)) gaps.push({ key: doubt.id, doubts: [doubt] })
+    else gaps[gaps.length - 1] = { ...last, doubts: [...last.doubts, doubt] }
+  }
+  return gaps
+}
+
+const identityDoubt = (facts: Facts, watch: Watch): readonly Found[] =>
+  standing(facts).flatMap((l) => {
+    const site = siteOf(l.site, watch)
+    if (site === undefined) return []
+    return doubtGaps(l, facts).map(({ key, doubts }, i, all): Found => {
+      const since = doubts[0]?.at ?? l.recordedAt
+      const before = all[i - 1]
+      return {
+        key,
+        ...aboutLink(l),
+        day: localDateOf(msOf(since), site.timeZone),
+        status: 'final',
+        since,
+        found: [...new Set(doubts.map(spokenDoubt))].join('; '),
+        ...(before && { reopens: gapId('identity-doubt', before.key) }),
+      }
+    })
+  })
+
 /** Every gap there is, the gravest first. */
 export const gapRules: readonly GapRule[] = [
   {
@@ -301,6 +356,7 @@ export const gapRules: readonly GapRule[] = [
     means: 'There is evidence that a device was applied, and no link was recorded in time.',
     turn: 'clinic',
     next: 'Find out who wears this recorder and link it, with two patient identifiers, before the patient has left.',
+    byHand: [],
     find: noLink,
   },
   {
@@ -309,6 +365,7 @@ export const gapRules: readonly GapRule[] = [
     means: 'A device came back that is linked to nobody.',
     turn: 'device desk',
     next: 'Keep the recorder and its recording, find the order that it belongs to, and link it with two patient identifiers.',
+    byHand: ['returned', 'cancelled'],
     find: returnWithoutPatient,
   },
   {
@@ -317,6 +374,7 @@ export const gapRules: readonly GapRule[] = [
     means: 'The order was revoked and the device is still on the patient.',
     turn: 'clinic',
     next: 'Ask the ordering clinician whether the recorder comes off; then end the link or ask for a new order.',
+    byHand: [],
     find: revokedWhileWorn,
   },
   {
@@ -325,7 +383,17 @@ export const gapRules: readonly GapRule[] = [
     means: 'A report disagrees with the link or the order that it names.',
     turn: 'clinic',
     next: 'Find out with the reading service whose recording it is; then correct the link, or ask for a corrected report.',
+    byHand: ['confirmed'],
     find: reportDoubt,
+  },
+  {
+    code: 'identity-doubt',
+    severity: 'high',
+    means: 'The order’s patient changed, was merged or deactivated after the link.',
+    turn: 'clinic',
+    next: 'Make sure who wears the recorder: confirm it, or correct the link, with two patient identifiers.',
+    byHand: ['confirmed'],
+    find: identityDoubt,
   },
   {
     code: 'no-application',
@@ -333,6 +401,7 @@ export const gapRules: readonly GapRule[] = [
     means: 'The day of the visit is over; neither an application nor a reason was recorded.',
     turn: 'clinic',
     next: 'Link the recorder if one was fitted; else record why not, with a new date where there is one.',
+    byHand: ['cancelled', 'rescheduled'],
     find: noApplication,
   },
   {
@@ -341,6 +410,7 @@ export const gapRules: readonly GapRule[] = [
     means: 'A device was applied after its expiry date.',
     turn: 'clinic',
     next: 'Follow the labelling and local policy; swap the recorder if they say so.',
+    byHand: ['confirmed'],
     find: expired,
   },
   {
@@ -349,6 +419,7 @@ export const gapRules: readonly GapRule[] = [
     means: 'The recorded switch-on time and the device clock cannot both be right.',
     turn: 'clinic',
     next: 'Check the recorder’s clock and the stated time, and correct the link where it is wrong.',
+    byHand: ['confirmed'],
     find: clockDoubt,
   },
   {
@@ -357,6 +428,7 @@ export const gapRules: readonly GapRule[] = [
     means: 'The time for the report after the read-out is over.',
     turn: 'clinic',
     next: 'Ask the reading service for the report.',
+    byHand: ['confirmed'],
     find: overdueReport,
   },
   {
@@ -365,6 +437,7 @@ export const gapRules: readonly GapRule[] = [
     means: 'The device was linked, but recorded too late.',
     turn: 'clinic',
     next: 'Nothing is missing; see what held it up.',
+    byHand: ['confirmed'],
     find: lateLink,
   },
 ]
@@ -375,19 +448,21 @@ export const ruleOf = (code: GapCode): GapRule => {
   return rule
 }
 
+/** What people said of a gap; what closed it first counts, they or the facts. */
+const withWords = (gap: GapState, facts: Facts): GapState => {
+  const acknowledged = facts.noted.find((g) => g.id === gap.id)?.acknowledged
+  const byHand = closedByHand(gap.id, facts)
+  const wins = byHand !== undefined && (gap.mended === undefined || byHand.at <= gap.mended.at)
+  return { ...gap, ...(acknowledged && { acknowledged }), ...(wins && { mended: byHand }) }
+}
+
 /** All gaps that the facts show as of the moment, mended ones included, in the order of the table and then of time. */
 export const gapsOf = (facts: Facts, watch: Watch): readonly GapState[] =>
   gapRules.flatMap((rule) =>
     rule
       .find(facts, watch)
-      .map(
-        ({ key, ...found }): GapState => ({
-          kind: 'gap',
-          id: gapId(rule.code, key),
-          code: rule.code,
-          ...found,
-        }),
-      )
+      .map(({ key, ...found }): GapState => ({ kind: 'gap', id: gapId(rule.code, key), code: rule.code, ...found }))
+      .map((gap) => withWords(gap, facts))
       .sort((a, b) => (a.since < b.since || (a.since === b.since && a.id < b.id) ? -1 : 1)),
   )
 
