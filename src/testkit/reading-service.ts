@@ -3,10 +3,11 @@
  * writes down what it has to complain about, answers Tasks, and fails on request.
  * It is no part of the running service.
  */
-import { createServer, type IncomingMessage, type Server, type ServerResponse } from 'node:http'
+import { createServer, type IncomingMessage, type ServerResponse } from 'node:http'
 import { text } from 'node:stream/consumers'
 import { setTimeout as pause } from 'node:timers/promises'
 import type { Bundle, FhirResource } from 'fhir/r4.js'
+import { doorOf, isBundle, outcome, parsed, type Reply, send } from './door.ts'
 import { type FaultKind, type FaultOptions, faultPlan } from './faults.ts'
 import { complaintsAbout } from './linked-order.ts'
 import { search } from './search.ts'
@@ -51,20 +52,6 @@ export interface ReadingServiceOptions {
   readonly clock?: () => Date
 }
 
-interface Reply {
-  readonly status: number
-  readonly body: FhirResource | string
-  readonly headers?: Record<string, string>
-}
-
-const outcome = (status: number, code: string, ...texts: string[]): Reply => ({
-  status,
-  body: {
-    resourceType: 'OperationOutcome',
-    issue: texts.map((diagnostics) => ({ severity: 'error' as const, code: code as 'invalid', diagnostics })),
-  },
-})
-
 const capabilities = (name: string, date: string): FhirResource => ({
   resourceType: 'CapabilityStatement',
   status: 'active',
@@ -75,23 +62,6 @@ const capabilities = (name: string, date: string): FhirResource => ({
   format: ['application/fhir+json'],
   rest: [{ mode: 'server', interaction: [{ code: 'transaction' }] }],
 })
-
-const isBundle = (value: unknown): value is Bundle<FhirResource> =>
-  typeof value === 'object' && value !== null && 'resourceType' in value && value.resourceType === 'Bundle'
-
-function parsed(body: string): unknown {
-  try {
-    return JSON.parse(body)
-  } catch {
-    return undefined
-  }
-}
-
-function send(response: ServerResponse, { status, body, headers = {} }: Reply): void {
-  const page = typeof body === 'string'
-  response.writeHead(status, { 'Content-Type': page ? 'text/html' : 'application/fhir+json', ...headers })
-  response.end(page ? body : JSON.stringify(body))
-}
 
 /** What it holds and what it says, without a socket. */
 function readingDesk({ name = 'Pebble Reading Room', clock = () => new Date() }: ReadingServiceOptions) {
@@ -156,28 +126,6 @@ async function reply(desk: Desk, token: string | undefined, base: string, reques
     return outcome(415, 'not-supported', 'Only FHIR JSON is taken.')
   const requestId = request.headers['x-request-id']
   return desk.take(body, typeof requestId === 'string' ? requestId : undefined)
-}
-
-/** Opens and closes the listening socket of a server on loopback; once open, the port stays the same. */
-function doorOf(server: Server, wanted: number) {
-  let port = wanted
-  return {
-    base: () => `http://127.0.0.1:${port}/fhir`,
-    isOpen: () => server.listening,
-    open: () =>
-      new Promise<void>((resolve, reject) => {
-        server.once('error', reject).listen(port, '127.0.0.1', () => {
-          const address = server.address()
-          if (typeof address === 'object' && address) port = address.port
-          resolve()
-        })
-      }),
-    async close() {
-      const closed = new Promise((resolve) => server.close(resolve))
-      server.closeAllConnections()
-      await closed
-    },
-  }
 }
 
 /** Starts a counterpart on loopback. */
