@@ -50,6 +50,10 @@ export interface ReadingServiceOptions {
   readonly token?: string
   readonly name?: string
   readonly clock?: () => Date
+  /** Told of each transaction, with what there is to complain about in it. */
+  readonly onReceived?: (received: Received, complaints: readonly string[]) => void
+  /** Answers what lies outside of `/fhir`; whether it did. */
+  readonly control?: (request: IncomingMessage, response: ServerResponse) => Promise<boolean>
 }
 
 const capabilities = (name: string, date: string): FhirResource => ({
@@ -64,7 +68,7 @@ const capabilities = (name: string, date: string): FhirResource => ({
 })
 
 /** What it holds and what it says, without a socket. */
-function readingDesk({ name = 'Pebble Reading Room', clock = () => new Date() }: ReadingServiceOptions) {
+function readingDesk({ name = 'Pebble Reading Room', clock = () => new Date(), onReceived }: ReadingServiceOptions) {
   let shelf: Shelf = new Map()
   let ids = 1000
   const received: Received[] = []
@@ -78,15 +82,18 @@ function readingDesk({ name = 'Pebble Reading Room', clock = () => new Date() }:
       return outcome(400, 'structure', 'A Bundle is expected.')
     }
     const at = now()
+    const before = complaints.length
     complaints.push(...complaintsAbout(bundle, shelf))
     if (!requestId) complaints.push('a transaction came without X-Request-Id')
     const applied = applyTransaction(shelf, bundle, at, () => String(++ids))
-    received.push({ at, ...(requestId ? { requestId } : {}), bundle, stored: 'shelf' in applied })
+    if ('faults' in applied) complaints.push(...applied.faults.map(({ text: says }) => says))
+    const arrival = { at, ...(requestId ? { requestId } : {}), bundle, stored: 'shelf' in applied }
+    received.push(arrival)
+    onReceived?.(arrival, complaints.slice(before))
     if ('shelf' in applied) {
       shelf = applied.shelf
       return { status: 200, body: applied.response }
     }
-    complaints.push(...applied.faults.map(({ text: says }) => says))
     return outcome(
       applied.faults[0]?.status ?? 400,
       applied.faults[0]?.code ?? 'invalid',
@@ -135,18 +142,19 @@ export async function startReadingService(options: ReadingServiceOptions = {}): 
   const requests: string[] = []
 
   async function serve(request: IncomingMessage, response: ServerResponse): Promise<void> {
+    if (!request.url?.startsWith('/fhir') && (await options.control?.(request, response))) return
     requests.push(`${request.method} ${request.url?.split('?')[0]}`)
     const fault = faults.next(request.method)
     if (fault?.kind === 'hang') return
     if (fault?.kind === 'drop-before-store') return void request.socket.destroy()
     if (fault?.kind === 'html') return send(response, { status: 200, body: '<!doctype html><p>Please sign in.' })
     if (fault?.kind.startsWith('error-')) {
-      const headers = fault.retryAfter === undefined ? {} : { 'Retry-After': fault.retryAfter }
+      const headers = fault.options.retryAfter === undefined ? {} : { 'Retry-After': fault.options.retryAfter }
       return send(response, { ...outcome(Number(fault.kind.slice(6)), 'transient', 'On request.'), headers })
     }
     const answer = await reply(desk, options.token, door.base(), request)
     if (fault?.kind === 'drop-after-store') return void request.socket.destroy()
-    if (fault?.kind === 'slow') await pause(fault.afterMs ?? 1_000)
+    if (fault?.kind === 'slow') await pause(fault.options.afterMs ?? 1_000)
     if (fault?.kind === 'lost-entry' && isBundle(answer.body)) answer.body.entry?.pop()
     send(response, answer)
   }
@@ -166,7 +174,7 @@ export async function startReadingService(options: ReadingServiceOptions = {}): 
     resources: (type) => ofType(desk.shelf(), type),
     versions: (type, id) => desk.shelf().get(`${type}/${id}`) ?? [],
     async fault(kind, given = {}) {
-      if (kind !== 'down') faults.add({ ...given, kind })
+      if (kind !== 'down') faults.add(kind, given)
       else if (door.isOpen()) await door.close()
     },
     async clearFaults() {
