@@ -24,6 +24,8 @@ const usage = `Usage: npm run daybind -- <command>
                                               an invented clinic day
   demo --hapi | --ehr URL --reading URL --daybind URL
                                               one order between two FHIR servers, there and back
+  fake source|reading-service [--port N] [--token-env NAME] [--json] …
+                                              a strict counterpart to build against (README)
   doctor, export                              not built yet
 
 reconcile, replay and healthcheck ask the running service: --url URL (default http://HOST:PORT),
@@ -179,6 +181,11 @@ const rebuildCommand: Command = async (args) => {
   return told(await withDatabase(settings, checkRebuildAt))
 }
 
+const fakeCommand: Command = async (args) => {
+  const { playFake } = await import('./testkit/fake.ts')
+  return playFake(args, process.env)
+}
+
 const notBuilt =
   (name: string): Command =>
   async () => {
@@ -194,6 +201,7 @@ const commands: Readonly<Record<string, Command>> = {
   replay: replayCommand,
   healthcheck: healthcheckCommand,
   rebuild: rebuildCommand,
+  fake: fakeCommand,
   doctor: notBuilt('doctor'),
   export: notBuilt('export'),
 }

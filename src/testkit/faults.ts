@@ -30,21 +30,31 @@ export interface FaultOptions {
   readonly afterMs?: number
 }
 
-export interface Fault extends FaultOptions {
-  readonly kind: FaultKind
+/** What a server of either kind can be asked to do wrong, spelled as on the wire. */
+export const isFaultKind = (kind: string): kind is FaultKind =>
+  /^(down|slow|hang|drop-before-store|drop-after-store|lost-entry|html|error-[45]\d\d)$/.test(kind)
+
+export interface Fault<Kind = FaultKind, Options = FaultOptions> {
+  readonly kind: Kind
+  readonly options: Options
 }
 
 /** Faults to come, in the order in which they were asked for. */
-export function faultPlan() {
-  let planned: (Fault & { left: number })[] = []
+export function faultPlan<Kind = FaultKind, Options extends FaultOptions = FaultOptions>() {
+  let planned: (Fault<Kind, Options> & { left: number })[] = []
   return {
-    add: (fault: Fault) => planned.push({ ...fault, left: fault.times ?? Number.POSITIVE_INFINITY }),
-    /** The fault for this request, which is used up by it. */
-    next(method: string | undefined): Fault | undefined {
-      const found = planned.find(({ left, writesOnly }) => left > 0 && !(writesOnly && method === 'GET'))
+    add: (kind: Kind, options: Options) =>
+      planned.push({ kind, options, left: options.times ?? Number.POSITIVE_INFINITY }),
+    /** The fault for this request, which is used up by it. @param fits whether it can show at this request at all */
+    next(method: string | undefined, fits: (kind: Kind) => boolean = () => true): Fault<Kind, Options> | undefined {
+      const found = planned.find(
+        ({ kind, left, options }) => left > 0 && !(options.writesOnly && method === 'GET') && fits(kind),
+      )
       if (found) found.left -= 1
       return found
     },
+    /** Those that are not used up. */
+    standing: () => planned.filter(({ left }) => left > 0),
     clear: () => {
       planned = []
     },

@@ -72,7 +72,7 @@ function aboutEntry(entry: BundleEntry<FhirResource>, at: number): string[] {
   return complaints
 }
 
-function aboutTask(task: Task, shelf: Shelf): string[] {
+export function aboutTask(task: Task, shelf: Shelf): string[] {
   if (!(task.status in steps)) return [`the Task has a status that it never has between two parties: ${task.status}`]
   const held = ofType(shelf, 'Task').filter((known): known is Task =>
     (task.identifier ?? []).some(
@@ -114,7 +114,7 @@ function aboutLink(resources: readonly FhirResource[], pointsAt: PointsAt): stri
   ]
 }
 
-function aboutStub(resource: FhirResource): string[] {
+export function aboutStub(resource: FhirResource): string[] {
   if (resource.resourceType !== 'Observation' && resource.resourceType !== 'DiagnosticReport') return []
   if (resource.status !== 'registered') return []
   const full = Object.keys(resource).some((name) => name.startsWith('value') || name.startsWith('conclusion'))

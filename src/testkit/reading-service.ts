@@ -3,10 +3,11 @@
  * writes down what it has to complain about, answers Tasks, and fails on request.
  * It is no part of the running service.
  */
-import { createServer, type IncomingMessage, type Server, type ServerResponse } from 'node:http'
+import { createServer, type IncomingMessage, type ServerResponse } from 'node:http'
 import { text } from 'node:stream/consumers'
 import { setTimeout as pause } from 'node:timers/promises'
 import type { Bundle, FhirResource } from 'fhir/r4.js'
+import { doorOf, isBundle, outcome, parsed, type Reply, send } from './door.ts'
 import { type FaultKind, type FaultOptions, faultPlan } from './faults.ts'
 import { complaintsAbout } from './linked-order.ts'
 import { search } from './search.ts'
@@ -49,21 +50,11 @@ export interface ReadingServiceOptions {
   readonly token?: string
   readonly name?: string
   readonly clock?: () => Date
+  /** Told of each transaction, with what there is to complain about in it. */
+  readonly onReceived?: (received: Received, complaints: readonly string[]) => void
+  /** Answers what lies outside of `/fhir`; whether it did. */
+  readonly control?: (request: IncomingMessage, response: ServerResponse) => Promise<boolean>
 }
-
-interface Reply {
-  readonly status: number
-  readonly body: FhirResource | string
-  readonly headers?: Record<string, string>
-}
-
-const outcome = (status: number, code: string, ...texts: string[]): Reply => ({
-  status,
-  body: {
-    resourceType: 'OperationOutcome',
-    issue: texts.map((diagnostics) => ({ severity: 'error' as const, code: code as 'invalid', diagnostics })),
-  },
-})
 
 const capabilities = (name: string, date: string): FhirResource => ({
   resourceType: 'CapabilityStatement',
@@ -76,25 +67,8 @@ const capabilities = (name: string, date: string): FhirResource => ({
   rest: [{ mode: 'server', interaction: [{ code: 'transaction' }] }],
 })
 
-const isBundle = (value: unknown): value is Bundle<FhirResource> =>
-  typeof value === 'object' && value !== null && 'resourceType' in value && value.resourceType === 'Bundle'
-
-function parsed(body: string): unknown {
-  try {
-    return JSON.parse(body)
-  } catch {
-    return undefined
-  }
-}
-
-function send(response: ServerResponse, { status, body, headers = {} }: Reply): void {
-  const page = typeof body === 'string'
-  response.writeHead(status, { 'Content-Type': page ? 'text/html' : 'application/fhir+json', ...headers })
-  response.end(page ? body : JSON.stringify(body))
-}
-
 /** What it holds and what it says, without a socket. */
-function readingDesk({ name = 'Pebble Reading Room', clock = () => new Date() }: ReadingServiceOptions) {
+function readingDesk({ name = 'Pebble Reading Room', clock = () => new Date(), onReceived }: ReadingServiceOptions) {
   let shelf: Shelf = new Map()
   let ids = 1000
   const received: Received[] = []
@@ -108,15 +82,18 @@ function readingDesk({ name = 'Pebble Reading Room', clock = () => new Date() }:
       return outcome(400, 'structure', 'A Bundle is expected.')
     }
     const at = now()
+    const before = complaints.length
     complaints.push(...complaintsAbout(bundle, shelf))
     if (!requestId) complaints.push('a transaction came without X-Request-Id')
     const applied = applyTransaction(shelf, bundle, at, () => String(++ids))
-    received.push({ at, ...(requestId ? { requestId } : {}), bundle, stored: 'shelf' in applied })
+    if ('faults' in applied) complaints.push(...applied.faults.map(({ text: says }) => says))
+    const arrival = { at, ...(requestId ? { requestId } : {}), bundle, stored: 'shelf' in applied }
+    received.push(arrival)
+    onReceived?.(arrival, complaints.slice(before))
     if ('shelf' in applied) {
       shelf = applied.shelf
       return { status: 200, body: applied.response }
     }
-    complaints.push(...applied.faults.map(({ text: says }) => says))
     return outcome(
       applied.faults[0]?.status ?? 400,
       applied.faults[0]?.code ?? 'invalid',
@@ -158,28 +135,6 @@ async function reply(desk: Desk, token: string | undefined, base: string, reques
   return desk.take(body, typeof requestId === 'string' ? requestId : undefined)
 }
 
-/** Opens and closes the listening socket of a server on loopback; once open, the port stays the same. */
-function doorOf(server: Server, wanted: number) {
-  let port = wanted
-  return {
-    base: () => `http://127.0.0.1:${port}/fhir`,
-    isOpen: () => server.listening,
-    open: () =>
-      new Promise<void>((resolve, reject) => {
-        server.once('error', reject).listen(port, '127.0.0.1', () => {
-          const address = server.address()
-          if (typeof address === 'object' && address) port = address.port
-          resolve()
-        })
-      }),
-    async close() {
-      const closed = new Promise((resolve) => server.close(resolve))
-      server.closeAllConnections()
-      await closed
-    },
-  }
-}
-
 /** Starts a counterpart on loopback. */
 export async function startReadingService(options: ReadingServiceOptions = {}): Promise<ReadingServiceCounterpart> {
   const desk = readingDesk(options)
@@ -187,18 +142,19 @@ export async function startReadingService(options: ReadingServiceOptions = {}): 
   const requests: string[] = []
 
   async function serve(request: IncomingMessage, response: ServerResponse): Promise<void> {
+    if (!request.url?.startsWith('/fhir') && (await options.control?.(request, response))) return
     requests.push(`${request.method} ${request.url?.split('?')[0]}`)
     const fault = faults.next(request.method)
     if (fault?.kind === 'hang') return
     if (fault?.kind === 'drop-before-store') return void request.socket.destroy()
     if (fault?.kind === 'html') return send(response, { status: 200, body: '<!doctype html><p>Please sign in.' })
     if (fault?.kind.startsWith('error-')) {
-      const headers = fault.retryAfter === undefined ? {} : { 'Retry-After': fault.retryAfter }
+      const headers = fault.options.retryAfter === undefined ? {} : { 'Retry-After': fault.options.retryAfter }
       return send(response, { ...outcome(Number(fault.kind.slice(6)), 'transient', 'On request.'), headers })
     }
     const answer = await reply(desk, options.token, door.base(), request)
     if (fault?.kind === 'drop-after-store') return void request.socket.destroy()
-    if (fault?.kind === 'slow') await pause(fault.afterMs ?? 1_000)
+    if (fault?.kind === 'slow') await pause(fault.options.afterMs ?? 1_000)
     if (fault?.kind === 'lost-entry' && isBundle(answer.body)) answer.body.entry?.pop()
     send(response, answer)
   }
@@ -218,7 +174,7 @@ export async function startReadingService(options: ReadingServiceOptions = {}): 
     resources: (type) => ofType(desk.shelf(), type),
     versions: (type, id) => desk.shelf().get(`${type}/${id}`) ?? [],
     async fault(kind, given = {}) {
-      if (kind !== 'down') faults.add({ ...given, kind })
+      if (kind !== 'down') faults.add(kind, given)
       else if (door.isOpen()) await door.close()
     },
     async clearFaults() {

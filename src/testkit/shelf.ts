@@ -12,7 +12,8 @@ export interface Token {
 
 export const element = (resource: object, name: string): unknown => (resource as Record<string, unknown>)[name]
 
-const isRecord = (value: unknown): value is Record<string, unknown> => typeof value === 'object' && value !== null
+export const isRecord = (value: unknown): value is Record<string, unknown> =>
+  typeof value === 'object' && value !== null
 
 /** A value as a list: none, the one, or the many. */
 export const listOf = (value: unknown): unknown[] => (value === undefined ? [] : Array.isArray(value) ? value : [value])

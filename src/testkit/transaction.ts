@@ -6,7 +6,7 @@ import type { Bundle, BundleEntry, FhirResource } from 'fhir/r4.js'
 import { current, hasIdentifier, keyOf, mapReferences, matching, put, type Shelf, type Token } from './shelf.ts'
 
 export interface Fault {
-  readonly status: 400 | 412
+  readonly status: 400 | 405 | 412
   /** FHIR issue type. */
   readonly code: string
   readonly text: string
@@ -78,16 +78,37 @@ function readEntry({ resource, request }: BundleEntry<FhirResource>, at: number,
   return { resource, method, ...(ifMatch ? { ifMatch } : {}), ...found }
 }
 
-/** Finds what an entry means on the shelf; what is new there gets a new id. */
-function aim(shelf: Shelf, plan: Plan, at: number, newId: () => string, note: Note): Target | undefined {
+export interface TransactionRules {
+  /** Whether a PUT may make a resource under an id that the client chose. Absent: yes. */
+  readonly clientIds?: boolean
+}
+
+/**
+ * Finds what an entry means on the shelf; what is new there gets a new id.
+ * Source: http://hl7.org/fhir/R4/http.html#upsert, #cond-update
+ */
+function aim(
+  shelf: Shelf,
+  plan: Plan,
+  at: number,
+  newId: () => string,
+  note: Note,
+  { clientIds = true }: TransactionRules,
+): Target | undefined {
   const type = plan.resource.resourceType
-  if (plan.id) {
-    const known = current(shelf, `${type}/${plan.id}`)
-    return { key: `${type}/${plan.id}`, ...(known ? { known } : {}) }
+  const chosen = plan.method === 'PUT' ? plan.resource.id : undefined
+  const named = (id: string): Target | undefined => {
+    const known = current(shelf, `${type}/${id}`)
+    if (!known && !clientIds) return note(at, 'ids are given by this server alone', 'not-supported', 405)
+    return { key: `${type}/${id}`, ...(known ? { known } : {}) }
   }
+  if (plan.id) return named(plan.id)
   const [known, other] = plan.criterion ? matching(shelf, type, plan.criterion) : []
   if (other) return note(at, 'the criterion matches several resources', 'multiple-matches', 412)
-  return known ? { key: keyOf(known), known } : { key: `${type}/${newId()}` }
+  if (known && chosen && chosen !== known.id)
+    return note(at, 'the criterion matches a resource with another id than the one in the resource')
+  if (known) return { key: keyOf(known), known }
+  return chosen ? named(chosen) : { key: `${type}/${newId()}` }
 }
 
 /** One thing may be named once: by full address, by criterion, by target. */
@@ -135,6 +156,7 @@ export function applyTransaction(
   bundle: Bundle<FhirResource>,
   now: string,
   newId: () => string,
+  rules: TransactionRules = {},
 ): Applied {
   const faults: Fault[] = []
   const note: Note = (at, text, code = 'invalid', status = 400) => {
@@ -145,7 +167,7 @@ export function applyTransaction(
   const plans = entries.flatMap((entry, at) => readEntry(entry, at, note) ?? [])
   if (faults.length) return { faults }
 
-  const targets = plans.flatMap((plan, at) => aim(shelf, plan, at, newId, note) ?? [])
+  const targets = plans.flatMap((plan, at) => aim(shelf, plan, at, newId, note, rules) ?? [])
   if (faults.length) return { faults }
   noteRepeats(entries, plans, targets, note)
   plans.forEach(({ ifMatch }, at) => {

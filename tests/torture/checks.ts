@@ -122,12 +122,15 @@ const atReadingService = async (stage: Stage): Promise<readonly string[]> => {
     const twice = held.filter((id, n) => held.indexOf(id) !== n)
     findings.push(...twice.map((id) => `the reading service has ${type} ${id} twice`))
   }
-  const newest = await stage.ask<{ id: string; order_id: string }>(
-    'select distinct on (order_id) id, order_id from deliveries order by order_id, seq desc',
+  const newest = await stage.ask<{ id: string; order_id: string; row: string }>(
+    `select distinct on (order_id) id, order_id, (to_jsonb(deliveries) - '{body,request_id}'::text[])::text as row
+     from deliveries order by order_id, seq desc`,
   )
   const arrived = new Set(pebble.resources('Task').flatMap((t) => valuesOf(t as Task, systems.deliveries)))
   findings.push(
-    ...newest.filter((d) => !arrived.has(d.id)).map((d) => `the newest message of order ${d.order_id} is not there`),
+    ...newest
+      .filter((d) => !arrived.has(d.id))
+      .map((d) => `the newest message of order ${d.order_id} is not there: ${d.row}`),
   )
   const statements = new Map(
     pebble

@@ -348,6 +348,31 @@ describe('sent and taken are two things', () => {
     expect(heldAt<DeviceUseStatement>(pebble, 'DeviceUseStatement', id).status).toBe('completed')
   })
 
+  test('an answer to a Task that was read here keeps back nothing that has not arrived', async () => {
+    await pebble.fault('down')
+    const { ordered, task } = await linked()
+    await expect.poll(async () => (await deliveries(ordered.order))[0]?.attempts).toBeGreaterThan(0)
+    expect((await answerAs('pebble', task.id, 'accepted')).status).toBe(200)
+    await pebble.clearFaults()
+    await fates(ordered.order, 'taken')
+    expect(arrived(pebble, ordered)).toHaveLength(1)
+  })
+
+  test('nor what a process left before it was sent', async () => {
+    await ops('POST', '/destinations/pebble/pause')
+    const { ordered, task } = await linked()
+    // as it is when the process was killed after it had taken the message for an attempt
+    await inDatabase(
+      service().database,
+      `update deliveries set attempts = 1, fence = 1, leased_until = clock_timestamp() + interval '1 s' where order_id = $1`,
+      [ordered.order],
+    )
+    expect((await answerAs('pebble', task.id, 'rejected')).status).toBe(200)
+    await ops('POST', '/destinations/pebble/resume')
+    await fates(ordered.order, 'refused')
+    expect(arrived(pebble, ordered)).toHaveLength(1)
+  })
+
   const put = (taskId: string | undefined, body: object, headers = {}, as = 'pebble') =>
     service().as(as)<Task>('PUT', `/fhir/Task/${taskId}`, { body, headers })
 

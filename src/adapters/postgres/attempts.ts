@@ -17,6 +17,8 @@ export interface Claimed {
   readonly age_seconds: number
   /** A person asked for it again. */
   readonly replayed: boolean
+  /** They answered its Task although we do not know that it arrived. */
+  readonly answered: boolean
   /** The one message that is tried at a closed destination. */
   readonly probe: boolean
   /** Messages to this destination failed since the last one that arrived. */
@@ -50,6 +52,7 @@ export const claimNext = async (tx: Tx, destination: string, leaseSeconds: numbe
      where d.id = (select id from due)
        and (exists (select from probe) or not coalesce((select closed from gate), false))
      returning id, destination, order_id, body, request_id, fate, attempts, fence, replayed_at is not null as replayed,
+       coalesce(answered_at >= queued_at, false) as answered,
        extract(epoch from clock_timestamp() - queued_at)::float8 as age_seconds,
        exists (select from probe) as probe, coalesce((select troubled from gate), false) as troubled`,
     [destination, leaseSeconds],
@@ -66,12 +69,28 @@ export interface Attempted {
   readonly mayBeThere: boolean
 }
 
-/** Writes what became of an attempt, unless a later attempt has begun. */
-export const settleDelivery = (tx: Tx, claimed: Claimed, result: Attempted) =>
-  tx.query(
+/** Writes what became of an attempt, unless a later attempt has begun. What was answered before it arrived is taken now. */
+export const settleDelivery = async (tx: Tx, claimed: Claimed, result: Attempted): Promise<void> => {
+  const [row] = await tx.query<{ answered: boolean }>(
     `update deliveries set fate = $3, reason = $4, leased_until = null, may_be_there = $6,
        next_attempt = case when $5::float8 is null then null else clock_timestamp() + make_interval(secs => $5::float8) end,
        sent_at = case when $3 = 'sent' then clock_timestamp() else sent_at end
-     where id = $1 and fence = $2 and fate in ('queued', 'unsure')`,
+     where id = $1 and fence = $2 and fate in ('queued', 'unsure')
+     returning fate = 'sent' and answered_at >= queued_at as answered`,
     [claimed.id, claimed.fence, result.fate, result.reason ?? null, result.delaySeconds ?? null, result.mayBeThere],
+  )
+  // a statement of its own: the first may have waited for the answer to be committed, and does not see its Task
+  if (row?.answered) await takeAnswered(tx, claimed.id)
+}
+
+/** By what the Tasks of this message say by now. */
+const takeAnswered = (tx: Tx, id: string) =>
+  tx.query(
+    `update deliveries d set fate = case when a.taken then 'taken' else 'refused' end
+     from (select bool_or(t.state->>'status' <> 'rejected') as taken from tasks t, deliveries m
+       where m.id = $1 and t.order_id = m.order_id and t.state->>'readingService' = m.destination
+         and position(t.id::text in m.body) > 0 and t.state->>'asks' = 'fulfill'
+         and (t.state->>'status' = 'rejected' or t.state::jsonb ? 'acceptedAt')) a
+     where d.id = $1 and d.fate = 'sent' and a.taken is not null`,
+    [id],
   )

@@ -80,7 +80,8 @@ export const queueDeliveries = async (
 
 /**
  * The reading service's answer to a Task: the newest message with this Task of which we know that it arrived is taken
- * or refused. Where we know of none, the one under way is: they cannot answer what they do not have.
+ * or refused. Where we know of none, the oldest that is still to arrive is only noted as answered, and goes on: they may
+ * have read the Task here and have nothing yet. What is parked and may be there is looked for.
  */
 export const answerDelivery = (
   tx: Tx,
@@ -88,13 +89,15 @@ export const answerDelivery = (
   taken: boolean,
 ) =>
   tx.query(
-    `with answered as (select id from deliveries where destination = $1 and order_id = $2 and position($3 in body) > 0
-         and (fate in ('sent', 'taken', 'refused') or (fate in ('queued', 'unsure') and attempts > 0)
-           or (fate = 'parked' and may_be_there))
-         order by fate in ('sent', 'taken', 'refused') desc, seq desc limit 1)
-     update deliveries set fate = $4, answered_at = clock_timestamp(), next_attempt = null, may_be_there = false,
-       sent_at = coalesce(sent_at, clock_timestamp())
-     where id in (select id from answered)`,
+    `with asked as (select id, seq, fate in ('sent', 'taken', 'refused') as arrived from deliveries
+       where destination = $1 and order_id = $2 and position($3 in body) > 0
+         and (fate in ('sent', 'taken', 'refused', 'queued', 'unsure') or (fate = 'parked' and may_be_there))),
+     answered as (select id, arrived from asked order by arrived desc, case when arrived then -seq else seq end limit 1)
+     update deliveries d set answered_at = clock_timestamp(),
+       fate = case when arrived then $4 when fate = 'parked' then 'unsure' else fate end,
+       next_attempt = case when arrived then null when fate = 'parked' then clock_timestamp() else next_attempt end,
+       attempts = case when fate = 'parked' then 0 else attempts end
+     from answered where d.id = answered.id`,
     [readingService, orderId, id, taken ? 'taken' : 'refused'],
   )
 

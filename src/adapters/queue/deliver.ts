@@ -67,13 +67,13 @@ const send = async (peer: Peer, claimed: Claimed): Promise<Outcome> => {
 
 /**
  * What may be there is looked for before it is sent again. Where they never let us look, a person decides; and who
- * asked for it again has decided.
+ * asked for it again has decided. Where they have answered its Task, a repetition asks for nothing new.
  */
 const attempt = async (peer: Peer, claimed: Claimed): Promise<Outcome> => {
   if (claimed.fate === 'queued') return send(peer, claimed)
   const found = await isThere(peer, claimed)
   if (found === true) return { arrived: true, reason: 'Found there when read back.' }
-  if (found === false || (found.fate === 'final' && claimed.replayed)) return send(peer, claimed)
+  if (found === false || (found.fate === 'final' && (claimed.replayed || claimed.answered))) return send(peer, claimed)
   // what could not be looked up stays as unsure as it was
   const fate = found.fate === 'final' ? 'final' : 'unsure'
   return { arrived: false, trouble: { ...troubleOf(found), fate }, mayBeThere: true }

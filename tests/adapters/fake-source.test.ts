@@ -1,0 +1,293 @@
+import { execFile } from 'node:child_process'
+import { createServer } from 'node:http'
+import { text } from 'node:stream/consumers'
+import type { Bundle, CapabilityStatement, FhirResource, OperationOutcome } from 'fhir/r4.js'
+import { afterEach, describe, expect, test } from 'vitest'
+import { doorOf } from '../../src/testkit/door.ts'
+import { inventedOrders } from '../../src/testkit/invented-orders.ts'
+import { type SourceCounterpart, type SourceOptions, startSource } from '../../src/testkit/source.ts'
+
+const closers: (() => Promise<void>)[] = []
+afterEach(async () => {
+  for (const close of closers.splice(0)) await close()
+})
+
+const opened = async (options: SourceOptions = {}, orders = 5): Promise<SourceCounterpart> => {
+  const there = await startSource(options)
+  closers.push(there.stop)
+  for (const resource of inventedOrders(7, orders, new Date('2027-03-01T09:00:00Z'))) there.add(resource)
+  return there
+}
+
+const call = async <T = FhirResource>(
+  there: SourceCounterpart,
+  method: string,
+  path: string,
+  body?: object,
+  headers: Record<string, string> = {},
+) => {
+  const address = path.startsWith('http') ? path : `${there.base}/${path}`
+  const sent = { 'content-type': 'application/fhir+json', 'x-request-id': 'r-1', ...headers }
+  const response = await fetch(address, { method, headers: sent, ...(body && { body: JSON.stringify(body) }) })
+  const said = await response.text()
+  return {
+    status: response.status,
+    headers: response.headers,
+    said,
+    body: (said.startsWith('{') ? JSON.parse(said) : undefined) as T,
+  }
+}
+
+const ours = 'https://daybind.example/devices'
+const device = (value: string, over: object = {}) => ({
+  resourceType: 'Device',
+  identifier: [{ system: ours, value }],
+  serialNumber: value,
+  ...over,
+})
+const criterion = (value: string) => `identifier=${encodeURIComponent(`${ours}|${value}`)}`
+
+describe('a source reads and searches as R4 says', () => {
+  test('a page has its total, its orders with their patients, and the next one, unmoved by what comes meanwhile', async () => {
+    const there = await opened()
+    const first = await call<Bundle>(
+      there,
+      'GET',
+      'ServiceRequest?_sort=_lastUpdated&_count=2&_include=ServiceRequest:subject',
+    )
+    // http://hl7.org/fhir/R4/bundle.html#searchset: the total counts matches, not what is included
+    expect(first.body.total).toBe(5)
+    expect(first.body.entry?.map((e) => e.search?.mode)).toEqual(['match', 'match', 'include', 'include'])
+    there.add({ ...(there.resources('ServiceRequest')[0] as object), status: 'revoked' } as FhirResource)
+    const seen = first.body.entry?.map((e) => e.resource?.id) ?? []
+    for (let next = first.body.link?.find((l) => l.relation === 'next')?.url; next; ) {
+      const page = await call<Bundle>(there, 'GET', next)
+      seen.push(...(page.body.entry?.map((e) => e.resource?.id) ?? []))
+      next = page.body.link?.find((l) => l.relation === 'next')?.url
+    }
+    expect(new Set(seen).size).toBe(10)
+    expect(seen).toHaveLength(10)
+  })
+
+  test('by the moment of the last update, and an order that was committed late is found by the earlier one only', async () => {
+    const there = await opened({ clock: () => new Date('2027-03-01T12:00:00Z') }, 1)
+    there.add({ ...inventedOrders(7, 2, new Date())[3] } as FhirResource, '2027-03-01T11:59:00.000Z')
+    const found = async (query: string) => (await call<Bundle>(there, 'GET', `ServiceRequest?${query}`)).body.total
+    expect(await found('_lastUpdated=ge2027-03-01T12:00:00Z')).toBe(1)
+    expect(await found('_lastUpdated=gt2027-03-01T12:00:00Z')).toBe(0)
+    expect(await found('_lastUpdated=ge2027-03-01T11:59:00Z')).toBe(2)
+    expect((await call(there, 'GET', 'ServiceRequest?colour=blue')).status).toBe(400)
+  })
+})
+
+// http://hl7.org/fhir/R4/http.html#ccreate, #cond-update, #upsert, #concurrency
+describe('a source writes as R4 says', () => {
+  test('If-None-Exist: none 201, one 200 and nothing done, several 412', async () => {
+    const there = await opened()
+    const create = (body: object, value: string) =>
+      call(there, 'POST', 'Device', body, { 'if-none-exist': criterion(value) })
+    const made = await create(device('a'), 'a')
+    expect([made.status, made.headers.get('etag')]).toEqual([201, 'W/"1"'])
+    expect(made.headers.get('location')).toBe(`${there.base}/Device/${made.body.id}/_history/1`)
+    expect((await create(device('a', { lotNumber: 'other' }), 'a')).status).toBe(200)
+    expect(there.versions('Device', made.body.id ?? '')).toHaveLength(1)
+    await create(device('b', { identifier: [...device('a').identifier, ...device('b').identifier] }), 'b')
+    expect((await create(device('a'), 'a')).status).toBe(412)
+  })
+
+  test('a conditional update makes, then changes; another id than the one found is 400', async () => {
+    const there = await opened()
+    const put = (body: object) => call(there, 'PUT', `Device?${criterion('a')}`, body)
+    expect((await put(device('a'))).status).toBe(201)
+    const changed = await put(device('a', { lotNumber: 'x' }))
+    expect([changed.status, changed.headers.get('etag')]).toEqual([200, 'W/"2"'])
+    expect((await put(device('a', { id: 'guessed' }))).status).toBe(400)
+    expect((await call(there, 'GET', `Device/${changed.body.id}/_history/1`)).body).not.toHaveProperty('lotNumber')
+  })
+
+  test('an id that the client chose is 405, a stale If-Match 412, or 409 as some servers have it', async () => {
+    const there = await opened()
+    expect((await call(there, 'PUT', 'Device/mine', device('a', { id: 'mine' }))).status).toBe(405)
+    expect(there.complaints).toContainEqual(expect.stringContaining('its id was guessed'))
+    const { body } = await call(there, 'POST', 'Device', device('b'), { 'if-none-exist': criterion('b') })
+    const stale = () => call(there, 'PUT', `Device/${body.id}`, device('b', { id: body.id }), { 'if-match': 'W/"9"' })
+    expect((await stale()).status).toBe(412)
+    await there.fault('stale-409', { times: 1 })
+    expect((await stale()).status).toBe(409)
+  })
+
+  test('a transaction is all or nothing, and its refusal one OperationOutcome', async () => {
+    const there = await opened()
+    const entry = (value: string, over = {}) => ({
+      resource: device(value, over),
+      request: { method: 'PUT', url: `Device?${criterion(value)}` },
+    })
+    const bundle = (...entries: object[]) => ({ resourceType: 'Bundle', type: 'transaction', entry: entries })
+    const bad = await call<OperationOutcome>(
+      there,
+      'POST',
+      '',
+      bundle(entry('a'), entry('b', { patient: { reference: 'Patient/nobody' } })),
+    )
+    expect([bad.status, bad.body.resourceType]).toEqual([400, 'OperationOutcome'])
+    expect(there.resources('Device')).toEqual([])
+    const good = await call<Bundle>(
+      there,
+      'POST',
+      '',
+      bundle(entry('a'), entry('b', { patient: { reference: 'Patient/p-7-0001' } })),
+    )
+    expect(good.body.entry?.map((e) => e.response?.status)).toEqual(['201 Created', '201 Created'])
+  })
+})
+
+describe('a source complains', () => {
+  test.each([
+    ['of an order that is written', 'PUT', 'ServiceRequest/o-7-0001', 403, 'an order is written by the source alone'],
+    ['of a patient that is overwritten', 'PUT', 'Patient/p-7-0001', 403, 'a patient of the source is overwritten'],
+  ])('%s, and keeps its own', async (_what, method, path, status, says) => {
+    const there = await opened()
+    const [type = '', id = ''] = path.split('/')
+    const held = there.versions(type, id)[0] as FhirResource
+    const answer = await call(there, method, path, { ...held, language: 'nl' })
+    expect(answer.status).toBe(status)
+    expect(there.complaints).toContainEqual(expect.stringContaining(says))
+    expect(there.versions(type, id)).toHaveLength(1)
+  })
+
+  test('of what carries no identifier, would be made twice, points elsewhere, or comes without our request id', async () => {
+    const there = await opened()
+    const lost = { resourceType: 'Device', patient: { reference: 'https://other.example/fhir/Patient/1' } }
+    await fetch(`${there.base}/Device`, {
+      method: 'POST',
+      headers: { 'content-type': 'application/fhir+json' },
+      body: JSON.stringify(lost),
+    })
+    for (const says of ['carries no identifier', 'created again', 'another server', 'without X-Request-Id'])
+      expect(there.complaints).toContainEqual(expect.stringContaining(says))
+  })
+
+  test('of nothing in what is as agreed', async () => {
+    const there = await opened()
+    await call(
+      there,
+      'PUT',
+      `Device?${criterion('a')}`,
+      device('a', { patient: { reference: `${there.base}/Patient/p-7-0001` } }),
+    )
+    expect(there.complaints).toEqual([])
+    expect(there.resources('Device')).toMatchObject([{ patient: { reference: 'Patient/p-7-0001' } }])
+  })
+})
+
+// http://hl7.org/fhir/R4/subscription.html#rest-hook
+test('a Subscription is active at once, and tells of what meets its criteria by PUT with its header', async () => {
+  const heard: string[] = []
+  const hook = createServer((request, response) => {
+    void text(request).then((body) => {
+      heard.push(`${request.method} ${request.url} ${request.headers.authorization} ${JSON.parse(body).status}`)
+      response.end()
+    })
+  })
+  const door = doorOf(hook, 0)
+  await door.open()
+  closers.push(door.close)
+  const there = await opened()
+  const endpoint = door.base().replace('/fhir', '/hooks/harbour-ehr')
+  const channel = { type: 'rest-hook', endpoint, payload: 'application/fhir+json', header: ['Authorization: Bearer t'] }
+  const asked = {
+    resourceType: 'Subscription',
+    status: 'requested',
+    reason: 'orders',
+    criteria: 'ServiceRequest?status=active,revoked',
+    channel,
+  }
+  const made = await call(there, 'POST', 'Subscription', asked)
+  expect(made).toMatchObject({ status: 201, body: { status: 'active' } })
+  const order = there.versions('ServiceRequest', 'o-7-0001')[0] as FhirResource
+  there.add({ ...order, status: 'revoked' } as FhirResource)
+  await there.settled()
+  expect(heard).toEqual(['PUT /hooks/harbour-ehr/ServiceRequest/o-7-0001 Bearer t revoked'])
+  await there.fault('silent', { times: 1 })
+  there.add({ ...order, status: 'active' } as FhirResource)
+  await there.settled()
+  expect(heard).toHaveLength(1)
+  await door.close()
+  there.add({ ...order, status: 'revoked', priority: 'stat' } as FhirResource)
+  await there.settled()
+  expect(there.resources('Subscription')).toMatchObject([{ status: 'error' }])
+  await door.open()
+})
+
+test('faults show once each, and then all is well', async () => {
+  const there = await opened()
+  const search = () => call<Bundle>(there, 'GET', 'ServiceRequest?_count=2')
+  const next = (page: Bundle) => page.link?.find((l) => l.relation === 'next')?.url ?? ''
+  const once = async <T>(kind: Parameters<typeof there.fault>[0], look: () => Promise<T>, options = {}) => {
+    await there.fault(kind, { times: 1, ...options })
+    return look()
+  }
+  expect((await once('outcome-200', search)).body).toMatchObject({ resourceType: 'OperationOutcome' })
+  expect((await once('not-modified', search)).status).toBe(304)
+  expect((await once('html', search)).headers.get('content-type')).toBe('text/html')
+  expect((await once('xml', search)).headers.get('content-type')).toBe('application/fhir+xml')
+  expect((await once('error-503', search, { retryAfter: '3' })).headers.get('retry-after')).toBe('3')
+  const skewed = Date.parse((await once('clock-skew', search, { seconds: 600 })).headers.get('date') ?? '')
+  expect(Math.round((skewed - Date.now()) / 60_000)).toBe(10)
+  expect(new URL(next((await once('foreign-next', search)).body)).host).toBe('elsewhere.example')
+  expect((await once('wrong-total', search)).body.total).toBe(6)
+  expect((await once('foreign-resource', search)).body.entry?.[0]?.resource?.resourceType).toBe('Basic')
+  expect((await once('huge', search, { megabytes: 1 })).said.length).toBeGreaterThan(1_000_000)
+  const metadata = () => call<CapabilityStatement>(there, 'GET', 'metadata')
+  expect((await once('r5', metadata)).body.fhirVersion).toBe('5.0.0')
+  await expect(once('drop-before-store', search)).rejects.toThrow()
+  await there.fault('endless')
+  let page = (await search()).body
+  for (let turns = 0; turns < 6; turns += 1) page = (await call<Bundle>(there, 'GET', next(page))).body
+  expect(next(page)).not.toBe('')
+  await there.clearFaults()
+  expect((await search()).body.total).toBe(5)
+})
+
+describe('as a command', () => {
+  test.each([
+    ['source', '/Device', 1],
+    ['reading-service', '', 1],
+  ])(
+    'fake %s is controlled by HTTP and ends with its complaints',
+    async (kind, path, status) => {
+      const ended = new Promise<{ status: number; out: string }>((resolve) => {
+        const child = execFile(process.execPath, ['src/start.mjs', 'fake', kind, '--json'], (error, out) =>
+          resolve({ status: typeof error?.code === 'number' ? error.code : 0, out }),
+        )
+        child.stdout?.once('data', async (line: string) => {
+          const { base } = JSON.parse(line) as { base: string }
+          const headers = { 'content-type': 'application/fhir+json' }
+          const control = `${base.replace(/fhir$/, 'control')}`
+          const fault = await fetch(`${control}/faults`, { method: 'POST', body: '{"kind":"error-503","times":1}' })
+          const first = await fetch(`${base}${path}`, { method: 'POST', headers, body: '{}' })
+          await fetch(`${base}${path}`, { method: 'POST', headers, body: '{"resourceType":"Device"}' })
+          const foreign = await fetch(`${control}/faults`, {
+            method: 'POST',
+            body: '{}',
+            headers: { origin: 'https://x.example' },
+          })
+          const complaints = (await (await fetch(`${control}/complaints`)).json()) as string[]
+          if (fault.ok && first.status === 503 && foreign.status === 403 && complaints.length) child.kill('SIGINT')
+          else child.kill('SIGKILL')
+        })
+      })
+      const { status: with_, out } = await ended
+      expect(with_, out).toBe(status)
+      expect(JSON.parse(out.trim().split('\n').at(-1) ?? '').complaints.length).toBeGreaterThan(0)
+    },
+    30_000,
+  )
+
+  test('fake says what it takes', async () => {
+    const status = await new Promise((resolve) =>
+      execFile(process.execPath, ['src/start.mjs', 'fake', 'nobody'], (error) => resolve(error?.code)),
+    )
+    expect(status).toBe(2)
+  })
+})
