@@ -165,6 +165,21 @@ const mended = (): Example => {
   return { name: 'gap-mended', profile: 'gap', resource: { ...detectedIssue(gap), id: uuid(33) } }
 }
 
+/** A gap that somebody has seen, and a person closed. */
+const byPeople = (): Example => {
+  const [gap] = gapsOf(day.facts(bringing['identity-doubt']), day.watch('2026-12-31T00:00:00Z'))
+  if (gap === undefined) throw new Error('the facts bring no gap')
+  const seen = { at: at('2026-11-26T11:00:00Z'), by: 'harbour-desk', note: 'Looking into it.' }
+  const mendedBy = {
+    at: at('2026-11-26T12:00:00Z'),
+    action: 'confirmed',
+    by: 'harbour-desk',
+    note: 'Asked her.',
+  } as const
+  const resource = detectedIssue({ ...gap, acknowledged: [seen], mended: mendedBy })
+  return { name: 'gap-by-people', profile: 'gap', resource: { ...resource, id: uuid(49) } }
+}
+
 const evening = eveningOf(
   day.tern,
   today,
@@ -231,6 +246,7 @@ const all = (): readonly Example[] => [
   one('evening', measureReport(evening)),
   ...gapExamples,
   mended(),
+  byPeople(),
   ...notApplied.map((resource) =>
     resource.resourceType === 'Provenance'
       ? one('not-applied-record', resource)

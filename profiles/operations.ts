@@ -9,6 +9,7 @@ import { evidences, recordApplicationParameters } from '../src/flow/apply-device
 import { notAppliedReasons, recordNotAppliedParameters } from '../src/flow/apply-device/record-not-applied.ts'
 import { recordReturnParameters } from '../src/flow/return-device/record-return.ts'
 import { reconcileDayParameters } from '../src/flow/watch-flow/reconcile-day.ts'
+import { acknowledgeParameters, mitigations, resolveParameters } from '../src/flow/watch-flow/settle-gap.ts'
 import type { ParameterSpec, ParameterTable } from '../src/model/parameters.ts'
 import { home, ownOperation } from '../src/model/systems.ts'
 import { lines, nameOf, quoted } from './fsh-text.ts'
@@ -119,6 +120,25 @@ const operations: readonly Operation[] = [
     ],
   },
   {
+    code: 'acknowledge',
+    title: 'Acknowledge a gap',
+    about: 'Somebody has seen it. That is noted, and ends nothing.',
+    resource: 'DetectedIssue',
+    levels: ['instance'],
+    takes: acknowledgeParameters,
+    gives: [out('gap', 'DetectedIssue', 'The gap.'), outcome],
+  },
+  {
+    code: 'resolve',
+    title: 'Resolve a gap',
+    about:
+      'Somebody has decided what only a person can decide. Gaps that close by what is recorded are not closed by hand; which ones are, and by which action, the refusal tells.',
+    resource: 'DetectedIssue',
+    levels: ['instance'],
+    takes: resolveParameters,
+    gives: [out('gap', 'DetectedIssue', 'The gap.'), outcome],
+  },
+  {
     code: 'reconcile-day',
     title: 'Reconcile a day',
     about:
@@ -135,6 +155,7 @@ const bindings = new Map<readonly string[], string>([
   [linkEndReasons, 'link-end'],
   [evidences, 'evidence'],
   [notAppliedReasons, 'not-applied'],
+  [mitigations, 'mitigation'],
 ])
 
 const bindingOf = (name: string, { codes }: ParameterSpec): readonly string[] => {

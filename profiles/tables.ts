@@ -5,7 +5,7 @@
 import type { notAppliedReasons } from '../src/flow/apply-device/record-not-applied.ts'
 import { gapRules } from '../src/flow/watch-flow/gaps.ts'
 import { refusals } from '../src/model/problems.ts'
-import type { ApplicationState, GapCode, LinkEndReason, Mitigation } from '../src/model/states.ts'
+import type { ApplicationState, DoubtCause, GapCode, LinkEndReason, Mitigation } from '../src/model/states.ts'
 import { codes, home } from '../src/model/systems.ts'
 import { displayOf, lines, nameOf, quoted } from './fsh-text.ts'
 
@@ -44,29 +44,14 @@ const notYet: readonly { readonly code: string; readonly severity: string; reado
   { code: 'patient-with-two-devices', severity: 'low', means: 'Wear periods of one patient overlap.' },
   { code: 'link-without-order', severity: 'moderate', means: 'A device is on a patient and no order asks for it.' },
   {
-    code: 'identity-doubt',
-    severity: 'high',
-    means: 'The patient of the order changed, was merged or was deactivated after the link.',
-  },
-  {
     code: 'not-taken',
     severity: 'moderate',
     means: 'A reading service has not accepted the linked order within its time to accept.',
   },
   {
-    code: 'report-doubt',
-    severity: 'high',
-    means: 'A report disagrees with the link or the order that it names: patient, device or period.',
-  },
-  {
     code: 'overdue-return',
     severity: 'moderate',
     means: 'Wear and transit are over, and the device has not come back.',
-  },
-  {
-    code: 'overdue-report',
-    severity: 'moderate',
-    means: 'Read-out and reading time are over, and no report has come.',
   },
 ]
 
@@ -166,6 +151,18 @@ export const tables: readonly Table[] = [
     }),
   },
   {
+    id: 'identity-doubt',
+    title: 'Why a patient is in doubt',
+    about: 'What a source said of the patient after the link.',
+    concepts: meanings<DoubtCause>({
+      merged: 'Their record was merged into another, and the link moved along.',
+      unmerged: 'The merge of their records was taken back; the link has not moved.',
+      'successor-unknown': 'Their record was replaced by one that is not known here.',
+      inactive: 'Their record was set inactive.',
+      changed: 'What identifies them changed.',
+    }),
+  },
+  {
     id: 'measure-group',
     title: 'Figures of an evening',
     about: 'The groups of the Measure same-day-link.',
@@ -179,6 +176,16 @@ export const tables: readonly Table[] = [
     title: 'Where an order is from',
     about: 'A tag of orders that no source sent.',
     concepts: meanings({ 'by-hand': 'A clinic wrote it itself, for example from a paper referral.' }),
+  },
+  {
+    id: 'report-mark',
+    title: 'Marks of a report',
+    about: 'Tags by which Daybind marks what it took.',
+    concepts: meanings({
+      held: 'It disagrees with the link or the order that it names, or names none: it is in nobody’s record.',
+      settled: 'It was held, and a report that agrees has taken its place.',
+      'after-revocation': 'The order had been revoked when it came.',
+    }),
   },
   {
     id: 'observation-kind',

@@ -33,6 +33,22 @@ Context: DetectedIssue
 * value[x] only code
 * value[x] from clock-cause (required)
 
+Extension: AcknowledgedGap
+Id: acknowledged
+Title: "Somebody has seen a gap"
+Description: "Who has seen it, when, and what they said. It ends nothing, so it is no mitigation."
+Context: DetectedIssue
+* extension contains at 1..1 and by 1..1 and note 0..1
+* extension[at] ^short = "When it was seen"
+* extension[at].value[x] 1..1
+* extension[at].value[x] only instant
+* extension[by] ^short = "Who has seen it, as a caller of Daybind"
+* extension[by].value[x] 1..1
+* extension[by].value[x] only Reference
+* extension[note] ^short = "What they said"
+* extension[note].value[x] 1..1
+* extension[note].value[x] only string
+
 Extension: NotAppliedDetails
 Id: not-applied
 Title: "A visit without a recorder"

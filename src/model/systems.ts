@@ -30,7 +30,6 @@ export const systems = {
   identityDoubt: `${home}/CodeSystem/identity-doubt`,
   clockCause: `${home}/CodeSystem/clock-cause`,
   measureGroup: `${home}/CodeSystem/measure-group`,
-  step: `${home}/CodeSystem/step`,
   reportMark: `${home}/CodeSystem/report-mark`,
   origin: `${home}/CodeSystem/origin`,
 } as const
