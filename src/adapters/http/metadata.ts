@@ -5,6 +5,7 @@ import { searchLimits } from '../postgres/read-search.ts'
 import { includesOf, revIncludesOf } from '../postgres/search-includes.ts'
 import { type SearchParameter, searchParameters } from '../postgres/search-parameters.ts'
 import { fhirReply, type Route } from './call.ts'
+import { keySetPath } from './key-set.ts'
 
 type Interaction = NonNullable<CapabilityStatementRestResource['interaction']>[number]['code']
 
@@ -75,6 +76,15 @@ const resourceOf = (type: string, routes: readonly Route[]): CapabilityStatement
   }
 }
 
+/** How we are called, and how others know us when we call them. */
+const securityOf = (routes: readonly Route[], base: string): string =>
+  [
+    'Bearer tokens, or open on loopback, as configured.',
+    ...(routes.some(({ url }) => url === keySetPath)
+      ? [`Where Daybind asks others for tokens by SMART Backend Services, its public keys are at ${base}${keySetPath}.`]
+      : []),
+  ].join(' ')
+
 export const capabilityStatement = (
   routes: readonly Route[],
   base: string,
@@ -102,7 +112,7 @@ export const capabilityStatement = (
       {
         mode: 'server',
         documentation: searchRules,
-        security: { description: 'Bearer tokens, or open on loopback, as configured.' },
+        security: { description: securityOf(routes, base) },
         resource: types.map((type) => resourceOf(type, fhir)),
         interaction: systemLevel
           .filter(() => fhir.some((r) => r.fhir?.interaction === 'transaction'))
