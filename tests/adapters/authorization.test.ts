@@ -1,4 +1,3 @@
-import { generateKeyPairSync } from 'node:crypto'
 import { createServer, type IncomingMessage, type ServerResponse } from 'node:http'
 import { createServer as createTlsServer, type ServerOptions } from 'node:https'
 import type { AddressInfo } from 'node:net'
@@ -14,27 +13,16 @@ import {
   signAssertion,
 } from '../../src/adapters/fhir/authorization.ts'
 import { openPeer, type Peer, type PeerOptions } from '../../src/adapters/fhir/peer.ts'
-import { readSigningKey } from '../../src/config/signing-key.ts'
-import { publicKeySet, type SigningKey, type SigningKeys } from '../../src/model/signing-key.ts'
+import { publicKeySet, type SigningKeys } from '../../src/model/signing-key.ts'
 import { type AuthorizationServer, startAuthorizationServer } from '../support/authorization-server.ts'
 import { type Certificates, hasOpenssl, makeCertificates } from '../support/certificates.ts'
+import { keyFrom, newKey } from '../support/keys.ts'
 import { publishedAssertions, publishedClaims, publishedEc, publishedRsa } from '../support/smart-vectors.ts'
 
 const open: (() => Promise<unknown> | unknown)[] = []
 afterEach(async () => {
   for (const close of open.splice(0).reverse()) await close()
 })
-
-const keyFrom = (text: string): SigningKey => {
-  const read = readSigningKey(text)
-  if ('mistake' in read) throw new Error(read.mistake)
-  return read.value
-}
-
-const newKey = (): SigningKey =>
-  keyFrom(
-    generateKeyPairSync('ec', { namedCurve: 'P-384' }).privateKey.export({ type: 'pkcs8', format: 'pem' }).toString(),
-  )
 
 const [key, nextKey, keyAfter] = [newKey(), newKey(), newKey()]
 const setOf = (keys: SigningKeys) => publicKeySet(keys) as JSONWebKeySet

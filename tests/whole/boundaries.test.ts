@@ -2,6 +2,7 @@
 import type { Bundle, CapabilityStatement, FhirResource, Parameters, Task } from 'fhir/r4.js'
 import { beforeAll, describe, expect, it } from 'vitest'
 import { searchLimits } from '../../src/adapters/postgres/read-search.ts'
+import { testKeys } from '../support/keys.ts'
 import { found, placeOrder, refusalOf } from '../support/messages.ts'
 import { type Answer, caller, testSources, useTestService } from '../support/service.ts'
 import { linkParameters } from '../support/world.ts'
@@ -33,6 +34,7 @@ const callers = [
 const service = useTestService({
   callers,
   sources: testSources,
+  configuration: { keys: testKeys },
   readingServices: [
     {
       id: 'pebble',

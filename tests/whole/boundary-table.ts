@@ -723,6 +723,7 @@ const forEverybody: readonly Row[] = [
   open('GET /fhir/metadata', '200'),
   open('GET /healthz', '200'),
   open('GET /readyz', '200'),
+  open('GET /.well-known/jwks.json', '200'),
   open('GET /openapi.json', '501', { later: true }),
   ...['StructureDefinition', 'OperationDefinition', 'CodeSystem', 'ValueSet', 'SearchParameter', 'Measure'].flatMap(
     (type) => [
