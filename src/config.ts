@@ -3,7 +3,7 @@ import { bracketed, isLoopback, readSettings, type Settings } from './config/env
 import { type FileRead, readConfigurationFile } from './config/file.ts'
 import type { ConfigurationFile } from './config/schema.ts'
 import { causeOf, type Environment, type ReadFile, secretReader } from './config/secrets.ts'
-import type { Caller, Configuration, ReadingService, Site, Source } from './model/configuration.ts'
+import type { Access, Caller, Configuration, ReadingService, Site, Source } from './model/configuration.ts'
 import { defaultTakes, systems } from './model/systems.ts'
 
 export type ConfigurationReading =
@@ -33,23 +33,38 @@ const siteOf = ({ id, name, timeZone, cutOff, closed, wear, transit, reading, ..
   reading,
 })
 
-const sourceOf = ({ id, site, placer, takes, fhir, token, poll, subscribe }: InFile<'sources'>): Source => ({
+/** How their server is told who asks; `alg` was only a check. */
+const accessOf = ({ token, smart, tls }: Pick<InFile<'sources'>, 'token' | 'smart' | 'tls'>): Access => ({
+  ...(token !== undefined && { token }),
+  ...(smart !== undefined && {
+    smart: {
+      clientId: smart.clientId,
+      ...(smart.tokenUrl !== undefined && { tokenUrl: smart.tokenUrl }),
+      ...(smart.scope !== undefined && { scope: smart.scope }),
+    },
+  }),
+  ...(tls !== undefined && {
+    tls: { cert: tls.cert, key: tls.key, ...(tls.ca !== undefined && { ca: tls.ca }) },
+  }),
+})
+
+const sourceOf = ({ id, site, placer, takes, fhir, poll, subscribe, ...source }: InFile<'sources'>): Source => ({
   id,
   ...(site !== undefined && { site }),
   ...(placer !== undefined && { placer }),
   takes: takes ?? defaultTakes,
   ...(fhir !== undefined && { fhir }),
-  ...(token !== undefined && { token }),
+  ...accessOf(source),
   ...(poll !== false && { poll }),
   ...(subscribe !== undefined && { subscribe }),
 })
 
-const readingServiceOf = ({ id, fhir, takes, accept, token }: InFile<'readingServices'>): ReadingService => ({
+const readingServiceOf = ({ id, fhir, takes, accept, ...service }: InFile<'readingServices'>): ReadingService => ({
   id,
   fhir,
   ...(takes !== undefined && { takes }),
   accept,
-  ...(token !== undefined && { token }),
+  ...accessOf(service),
 })
 
 const callerOf = ({ id, role, sites, token }: InFile<'callers'>): Caller => ({
@@ -75,6 +90,9 @@ const configurationOf = (file: ConfigurationFile, settings: Settings, warnings: 
   sources: sourcesOf(file),
   readingServices: file.readingServices.map(readingServiceOf),
   callers: file.callers.map(callerOf),
+  ...(file.keys !== undefined && {
+    keys: { current: file.keys.current, ...(file.keys.next !== undefined && { next: file.keys.next }) },
+  }),
   tolerances: file.tolerances,
   warnings,
 })

@@ -4,12 +4,14 @@ import { setTimeout as sleep } from 'node:timers/promises'
 import type { FastifyInstance } from 'fastify'
 import { type Logger, pino } from 'pino'
 import { setClock } from './adapters/clock.ts'
+import { openSmart } from './adapters/fhir/authorization.ts'
 import { loadDefinitions } from './adapters/fhir/definitions/load.ts'
 import { openPeer, type Peer } from './adapters/fhir/peer.ts'
 import { acceptOrderRoutes } from './adapters/http/accept-order.ts'
 import { applyDeviceRoutes } from './adapters/http/apply-device.ts'
 import { definitionRoutes, readDefinitions } from './adapters/http/definitions.ts'
 import { forwardOrderRoutes } from './adapters/http/forward-order.ts'
+import { keySetRoutes } from './adapters/http/key-set.ts'
 import { metadataRoute } from './adapters/http/metadata.ts'
 import { notBuiltRoutes } from './adapters/http/not-built.ts'
 import { operateRoutes } from './adapters/http/operate.ts'
@@ -46,7 +48,9 @@ import { startRounds, watchOnce } from './adapters/watch.ts'
 import { type EveningReport, eveningReport, reportCsv } from './board/evening-report.ts'
 import { eveningPage, startPage } from './board/pages.ts'
 import { type Patience, usualPatience } from './flow/forward-order/retry.ts'
-import type { Configuration } from './model/configuration.ts'
+import type { Access, Configuration } from './model/configuration.ts'
+import { readingServiceScope, sourceScope } from './model/scopes.ts'
+import type { SigningKeys } from './model/signing-key.ts'
 import type { Instant } from './model/states.ts'
 
 export interface ServiceOptions {
@@ -142,22 +146,39 @@ const closeCalls = async (working: readonly { stop(): Promise<void> }[], peers: 
   await within(closing.connections, Promise.all(peers.map((p) => p.close())))
 }
 
-/** Connections are opened when the first call is made. */
-const openPeers = (
-  servers: readonly { readonly id: string; readonly fhir: string; readonly token?: string }[],
+interface Server extends Access {
+  readonly id: string
+  readonly fhir: string
+}
+
+/** Connections are opened, and tokens asked for, when the first call is made. */
+const openPeers = <S extends Server>(
+  servers: readonly S[],
+  scopeOf: (server: S) => string,
+  keys: SigningKeys | undefined,
   deadlineMs: number | undefined,
-): ReadonlyMap<string, Peer> =>
-  new Map(
-    servers.map(({ id, fhir, token }) => [
-      id,
-      openPeer({
-        id,
-        base: fhir,
-        ...(token !== undefined && { token }),
-        ...(deadlineMs !== undefined && { deadlineMs }),
-      }),
-    ]),
+): ReadonlyMap<string, Peer> => {
+  const deadline = deadlineMs !== undefined && { deadlineMs }
+  const authorized = (server: S) =>
+    server.smart && keys
+      ? {
+          authorization: openSmart({
+            ...server.smart,
+            base: server.fhir,
+            scope: server.smart.scope ?? scopeOf(server),
+            key: keys.current,
+            ...(server.tls && { tls: server.tls }),
+            ...deadline,
+          }),
+        }
+      : server.token !== undefined && { token: server.token }
+  return new Map(
+    servers.map((server) => {
+      const { id, fhir, tls } = server
+      return [id, openPeer({ id, base: fhir, ...authorized(server), ...(tls && { tls }), ...deadline })]
+    }),
   )
+}
 
 const announceConfiguration = (c: Configuration, log: Logger): void => {
   for (const warning of c.warnings) log.warn({ step: 'operate' }, warning)
@@ -233,9 +254,9 @@ const start = async (
     troubles.told,
     limits,
   )
-  const peers = openPeers(c.readingServices, options.deliveryDeadlineMs)
+  const peers = openPeers(c.readingServices, () => readingServiceScope, c.keys, options.deliveryDeadlineMs)
   const asked = c.sources.filter(isAsked)
-  const askedPeers = openPeers(asked, options.askingDeadlineMs)
+  const askedPeers = openPeers(asked, sourceScope, c.keys, options.askingDeadlineMs)
   const begun: { stop(): Promise<void> }[] = [queue]
   const work: (() => Promise<unknown>)[] = [() => closeCalls(begun, [...peers.values(), ...askedPeers.values()])]
   undo.add(() => Promise.all(work.map((end) => end())))
@@ -297,6 +318,7 @@ const start = async (
   const definitions = readDefinitions()
   const routes = [
     ...operateRoutes(db, () => stopping),
+    ...(c.keys ? keySetRoutes(c.keys) : []),
     ...acceptOrderRoutes(runner, base),
     ...applyDeviceRoutes(runner),
     ...forwardOrderRoutes(runner, queue),

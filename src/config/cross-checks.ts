@@ -2,6 +2,7 @@
  * What no single value shows: names used twice, names of things that do not exist, and what is odd. Looks at what was
  * read before the schema has accepted it, so that these mistakes are told together with the schema's.
  */
+import { accessMistakes, accessWarnings } from './access-checks.ts'
 import { didYouMean, type Refused, show, valueAt } from './mistakes.ts'
 import type { Path } from './places.ts'
 
@@ -107,6 +108,7 @@ export const crossMistakes = (raw: unknown): Refused[] => [
   ...namesOfNothing(raw),
   ...strangersUnderTheirNames(raw),
   ...limitsOfTheUnlimited(raw),
+  ...accessMistakes(raw),
 ]
 
 const earlyCutOffs = (raw: unknown): Refused[] =>
@@ -133,20 +135,6 @@ const callersOfNothing = (raw: unknown): Refused[] => {
   })
 }
 
-const local = /^(localhost|127(\.\d+){3}|\[::1\])$/
-
-/** A token over plain http can be read on the way. */
-const tokensInTheClear = (raw: unknown): Refused[] =>
-  (['sources', 'readingServices'] as const)
-    .flatMap((section) => listAt(raw, [section]))
-    .flatMap((entry) => {
-      const url = URL.parse(textAt(entry, 'fhir') ?? '')
-      const clear = url?.protocol === 'http:' && !local.test(url.hostname)
-      return clear && valueAt(entry.value, ['token']) !== undefined
-        ? [at(entry, 'fhir', 'the token travels over http, where others can read it; use https')]
-        : []
-    })
-
 const notSentYet = (raw: unknown): Refused[] => {
   const path: Path = ['recipients']
   return listAt(raw, path).length > 0 ? [{ path, text: 'read and checked; sending alerts is not built yet' }] : []
@@ -155,6 +143,6 @@ const notSentYet = (raw: unknown): Refused[] => {
 export const crossWarnings = (raw: unknown): Refused[] => [
   ...earlyCutOffs(raw),
   ...callersOfNothing(raw),
-  ...tokensInTheClear(raw),
+  ...accessWarnings(raw),
   ...notSentYet(raw),
 ]

@@ -1,5 +1,6 @@
 /** Reads the configuration file: YAML, the schema, and what no single value shows, with every mistake at once. */
 import { LineCounter, parseDocument } from 'yaml'
+import { keyMistakes } from './access-checks.ts'
 import { crossMistakes, crossWarnings } from './cross-checks.ts'
 import { type Refused, refusedBySchema } from './mistakes.ts'
 import { type Mistake, offsetOf, sentenceOf } from './places.ts'
@@ -48,7 +49,7 @@ export const readConfigurationFile = (label: string, text: string, readSecret: R
   const mistakes = inOrder([
     ...broken,
     ...refused.map(placed),
-    ...(read.data ? sharedTokens(read.data).map(placed) : []),
+    ...(read.data ? [...sharedTokens(read.data), ...keyMistakes(read.data)].map(placed) : []),
   ])
   return {
     ...(read.success && mistakes.length === 0 && { file: read.data }),

@@ -11,7 +11,7 @@ export interface Refused {
 }
 
 /** Keys whose values are never repeated, whatever somebody wrote there. */
-const secretKeys = new Set<string | number>(['token', 'secret'])
+const secretKeys = new Set<string | number>(['token', 'secret', 'current', 'next', 'cert', 'key', 'ca'])
 
 /** A value for people: short, and without what may hold a secret. */
 export const show = (value: unknown, path: Path = []): string => {

@@ -1,6 +1,7 @@
 /** The configuration file as one schema; descriptions go into the JSON Schema for editors. */
 import * as z from 'zod'
 import { isZone } from '../model/local-day.ts'
+import { accessShape, keys } from './access.ts'
 import {
   absoluteUri,
   alertTime,
@@ -62,7 +63,7 @@ const source = (readSecret: ReadSecret) =>
         .optional()
         .describe('Codes of monitoring orders as "system|code"; default: the two codes of ECG monitoring.'),
       fhir: calledBase.optional().describe('Base of its FHIR server: polled, subscribed to and written back to.'),
-      token: token(readSecret).optional().describe('The bearer token that Daybind presents to its FHIR server.'),
+      ...accessShape(readSecret),
       poll: z
         .union([duration, z.literal(false)], expecting('an ISO 8601 duration such as PT30S, or false'))
         .default('PT30S')
@@ -83,7 +84,7 @@ const readingService = (readSecret: ReadSecret) =>
     {
       id: id.describe('Its name in other parts of this file.'),
       fhir: calledBase.describe('Base of its FHIR server: linked orders go there.'),
-      token: token(readSecret).optional().describe('The bearer token that Daybind presents to its FHIR server.'),
+      ...accessShape(readSecret),
       takes: z
         .array(z.strictObject({ code: coding }, expecting('{ code: "system|code" }')), expecting('a list of rules'))
         .min(1, expecting('at least one rule; without "takes" it takes every order'))
@@ -163,6 +164,7 @@ export const fileSchema = (readSecret: ReadSecret) =>
           .array(caller(readSecret), expecting('a list of callers'))
           .default([])
           .describe('Who may call, and as what; without any, local callers have all rights.'),
+        keys: keys(readSecret).optional(),
         recipients: z
           .array(recipient(readSecret), expecting('a list of recipients'))
           .default([])

@@ -1,4 +1,5 @@
 /** Who takes part: the configuration as the rest of the code sees it. `config.ts` reads and checks it. */
+import type { SigningKeys } from './signing-key.ts'
 
 export interface Coding {
   readonly system: string
@@ -28,8 +29,35 @@ export interface Site {
   readonly reading: string
 }
 
+/** How Daybind gets a token by SMART Backend Services. */
+export interface Smart {
+  /** As it is registered there. */
+  readonly clientId: string
+  /** Absent: as their server's smart-configuration says. */
+  readonly tokenUrl?: string
+  /** Absent: what the service needs at least. */
+  readonly scope?: string
+}
+
+/** For TLS with a certificate of our own, or with an authority that only they know; all PEM. */
+export interface ClientTls {
+  readonly cert: string
+  readonly key: string
+  /** Trusted besides the authorities that this machine trusts. */
+  readonly ca?: string
+}
+
+/** How Daybind shows the FHIR server of a source or reading service who it is. */
+export interface Access {
+  /** The bearer token that we present. */
+  readonly token?: string
+  /** In place of `token`. */
+  readonly smart?: Smart
+  readonly tls?: ClientTls
+}
+
 /** An EHR that sends orders. */
-export interface Source {
+export interface Source extends Access {
   readonly id: string
   /** The site for orders that name no location. */
   readonly site?: string
@@ -39,8 +67,6 @@ export interface Source {
   readonly takes: readonly Coding[]
   /** Base of its FHIR server, without a trailing slash. */
   readonly fhir?: string
-  /** The bearer token that we present to its FHIR server. */
-  readonly token?: string
   /** ISO 8601 duration; absent: its FHIR server is not asked for orders. */
   readonly poll?: string
   /** How its server is subscribed to; absent: by rest-hook, where it takes Subscriptions. */
@@ -48,15 +74,13 @@ export interface Source {
 }
 
 /** Receives linked orders. */
-export interface ReadingService {
+export interface ReadingService extends Access {
   readonly id: string
   readonly fhir: string
   /** Absent: every order. */
   readonly takes?: readonly { readonly code: Coding }[]
   /** ISO 8601 duration: time to accept. */
   readonly accept: string
-  /** The bearer token that we present to it. */
-  readonly token?: string
 }
 
 export type Role = 'source' | 'clinic' | 'reading-service' | 'operator'
@@ -94,6 +118,8 @@ export interface Configuration extends Parties {
   readonly dataDir: string
   readonly logLevel: string
   readonly callers: readonly Caller[]
+  /** What we sign with when we ask for tokens; there whenever anybody is asked by SMART. */
+  readonly keys?: SigningKeys
   readonly tolerances: Tolerances
   /** What is odd and stops nothing; told at the start. */
   readonly warnings: readonly string[]

@@ -207,7 +207,7 @@ describe('a wrong file', () => {
     [
       'a key like no other',
       `${site}colour: blue`,
-      'daybind.yaml:6:1 colour: unknown key, expected one of publicUrl, sites, sources, readingServices, callers, recipients, tolerances',
+      'daybind.yaml:6:1 colour: unknown key, expected one of publicUrl, sites, sources, readingServices, callers, keys, recipients, tolerances',
     ],
     [
       'a cut-off beyond the clock',

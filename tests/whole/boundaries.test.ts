@@ -3,6 +3,7 @@ import type { Bundle, CapabilityStatement, FhirResource, Parameters, Task } from
 import { beforeAll, describe, expect, it } from 'vitest'
 import { searchLimits } from '../../src/adapters/postgres/read-search.ts'
 import { definitionTypes } from '../support/definition-types.ts'
+import { testKeys } from '../support/keys.ts'
 import { found, placeOrder, refusalOf } from '../support/messages.ts'
 import { type Answer, caller, testSources, useTestService } from '../support/service.ts'
 import { linkParameters } from '../support/world.ts'
@@ -34,6 +35,7 @@ const callers = [
 const service = useTestService({
   callers,
   sources: testSources,
+  configuration: { keys: testKeys },
   readingServices: [
     {
       id: 'pebble',

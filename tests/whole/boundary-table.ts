@@ -734,6 +734,7 @@ const forEverybody: readonly Row[] = [
   open('GET /fhir/metadata', '200'),
   open('GET /healthz', '200'),
   open('GET /readyz', '200'),
+  open('GET /.well-known/jwks.json', '200'),
   open('GET /openapi.json', '501', { later: true }),
   // there is none with the id x
   ...definitionTypes.flatMap((type) => [open(`GET /fhir/${type}`, '200'), open(`GET /fhir/${type}/:id`, '404')]),

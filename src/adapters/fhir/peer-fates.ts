@@ -57,6 +57,8 @@ export const causes = table({
   trouble: row('unsure', 'try-again', 'unclear', 'They, or a proxy before them, had an error of their own.'),
   // Credentials are mended on either side without a change to the message, so the message waits for that.
   credentials: row('try-again', 'try-again', 'unclear', 'They do not accept our credentials for this.'),
+  // No token, no call: whatever the message is, it was not sent.
+  'no-token': row('try-again', 'try-again', 'destination', 'No access token could be had; nothing was sent to them.'),
   conflict: row(
     'try-again',
     'try-again',

@@ -1,5 +1,7 @@
 /** The line to one peer: a pool of connections that serves one origin only, and watches each call made over it. */
+import { createSecureContext, getCACertificates } from 'node:tls'
 import { Agent, type Dispatcher } from 'undici'
+import type { ClientTls } from '../../model/configuration.ts'
 
 /** What was seen of one call on the wire. */
 export interface Sighting {
@@ -29,6 +31,7 @@ interface LineOptions {
   /** Milliseconds. */
   readonly deadlineMs: number
   readonly maxBytes: number
+  readonly tls?: ClientTls
 }
 
 /**
@@ -76,12 +79,21 @@ const watch =
     })
   }
 
+/** Made once: to read some hundred authorities for each connection would cost more than the connection. */
+const identified = ({ cert, key, ca }: ClientTls) => ({
+  secureContext: createSecureContext({
+    cert,
+    key,
+    ...(ca !== undefined && { ca: [...getCACertificates('default'), ca] }),
+  }),
+})
+
 /** No connection is opened before the first call. */
 export function openLine(options: LineOptions): Line {
-  const { connections, deadlineMs } = options
+  const { connections, deadlineMs, tls } = options
   const agent = new Agent({
     connections,
-    connect: { timeout: Math.min(5_000, deadlineMs) },
+    connect: { timeout: Math.min(5_000, deadlineMs), ...(tls && identified(tls)) },
     // Only a second net below the deadline of the call: undici's timers are coarse and may fire early.
     headersTimeout: deadlineMs + 1_000,
     bodyTimeout: deadlineMs + 1_000,

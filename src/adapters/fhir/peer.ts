@@ -1,11 +1,13 @@
 /**
  * Calls to a FHIR server outside: the only place where Daybind speaks to one.
- * What can be foreseen is a value (see `peer-fates.ts`); only a bug throws. Nothing is sent twice from here: the row of
- * the delivery decides about the next try.
+ * What can be foreseen is a value (see `peer-fates.ts`); only a bug throws. Nothing is sent twice from here, but for a
+ * call whose token they did not take: the row of the delivery decides about the next try.
  */
 
 import type { Bundle, CapabilityStatement, FhirResource } from 'fhir/r4.js'
 import { Client, type RequestOptions } from 'fhir-kit-client'
+import type { ClientTls } from '../../model/configuration.ts'
+import { type Authorization, fixedToken } from './authorization.ts'
 import { isResource, missingWork, statusWithCodes } from './peer-answer.ts'
 import { type Answer, causeOfStatus, type Failure, failure, httpDate, type Kind, retryAfterMs } from './peer-fates.ts'
 import { type Line, openLine, type Sighting } from './peer-line.ts'
@@ -19,6 +21,9 @@ export interface PeerOptions {
   readonly base: string
   /** The bearer token that we present. */
   readonly token?: string
+  /** In place of `token`: who gives us one. Closed with the peer. */
+  readonly authorization?: Authorization
+  readonly tls?: ClientTls
   /** Milliseconds for a whole call, waiting for a free connection included. */
   readonly deadlineMs?: number
   /** Connections at most; further calls wait for a free one. */
@@ -139,19 +144,17 @@ interface Call {
   readonly fault: (body: FhirResource) => Failure | undefined
 }
 
-/** Makes one call under its deadline. The type of the body is what `fault` has checked. */
-const caller =
-  (line: Line, deadlineMs: number, underWay: Set<AbortController>) =>
-  async <T extends FhirResource>({ kind, requestId, make, fault }: Call): Promise<Answer<T>> => {
-    // A controller held here, not AbortSignal.timeout: nothing else would keep the deadline alive while we wait.
-    const deadline = new AbortController()
-    const timer = setTimeout(() => deadline.abort(), deadlineMs)
-    underWay.add(deadline)
+/** Makes one request of a call. The type of the body is what `fault` has checked. */
+const requester =
+  (line: Line) =>
+  async <T extends FhirResource>(call: Call, deadline: AbortController, token?: string): Promise<Answer<T>> => {
+    const { kind, requestId, make, fault } = call
     const { wire, seen } = line.watched(() => deadline.abort())
     const headers = {
       'X-Request-Id': requestId,
       'Accept-Encoding': 'identity',
       ...(kind === 'read' ? { 'Cache-Control': 'no-cache' } : { 'Content-Type': 'application/fhir+json' }),
+      ...(token !== undefined && { Authorization: `Bearer ${token}` }),
     }
     try {
       const reply = await make({ headers, signal: deadline.signal, ...wire })
@@ -172,6 +175,48 @@ const caller =
       }
     } catch (error) {
       return whatWeKnow(kind, error, seen, deadline.signal.aborted)
+    }
+  }
+
+/** What comes first: the work, or the end of the wait for it. */
+const unlessAborted = <T>(work: Promise<T>, signal: AbortSignal): Promise<T | 'late'> => {
+  const { promise, resolve } = Promise.withResolvers<'late'>()
+  if (signal.aborted) resolve('late')
+  signal.addEventListener('abort', () => resolve('late'), { once: true })
+  return Promise.race([work, promise])
+}
+
+type Request = ReturnType<typeof requester>
+
+/**
+ * Makes the request with a token. One that is answered with 401 was not done, a write neither: where another token can
+ * be had, it is made once more with that.
+ */
+const withToken =
+  (request: Request, authorization: Authorization) =>
+  async <T extends FhirResource>(call: Call, deadline: AbortController): Promise<Answer<T>> => {
+    const attempt = async (): Promise<{ answer: Answer<T>; token?: string }> => {
+      const got = await unlessAborted(authorization.token(), deadline.signal)
+      if (got === 'late') return { answer: failure(call.kind, 'not-sent') }
+      if ('cause' in got) return { answer: failure(call.kind, got.cause, got) }
+      return { answer: await request<T>(call, deadline, got.token), token: got.token }
+    }
+    const { answer, token } = await attempt()
+    const outdated = answer.fate !== 'answered' && answer.status === 401 && token !== undefined
+    return outdated && authorization.refused(token) ? (await attempt()).answer : answer
+  }
+
+/** Makes one call under its deadline, the wait for a token included. */
+const caller =
+  (line: Line, authorization: Authorization | undefined, deadlineMs: number, underWay: Set<AbortController>) =>
+  async <T extends FhirResource>(call: Call): Promise<Answer<T>> => {
+    // A controller held here, not AbortSignal.timeout: nothing else would keep the deadline alive while we wait.
+    const deadline = new AbortController()
+    const timer = setTimeout(() => deadline.abort(), deadlineMs)
+    underWay.add(deadline)
+    const request = requester(line)
+    try {
+      return await (authorization ? withToken(request, authorization)<T>(call, deadline) : request<T>(call, deadline))
     } finally {
       clearTimeout(timer)
       underWay.delete(deadline)
@@ -180,18 +225,15 @@ const caller =
 
 /** Opens no connection yet. Throws when `base` is no http address. */
 export function openPeer(options: PeerOptions): Peer {
-  const { id, token, deadlineMs = 10_000, connections = 8, maxBytes = 10 * 1024 * 1024 } = options
+  const { id, token, tls, deadlineMs = 10_000, connections = 8, maxBytes = 10 * 1024 * 1024 } = options
   const base = options.base.replace(/\/+$/, '')
   const { origin, protocol } = new URL(base)
   if (protocol !== 'http:' && protocol !== 'https:') throw new Error(`The base of ${id} is not an http address.`)
-  const line = openLine({ origin, connections, deadlineMs, maxBytes })
-  const client = new Client({
-    baseUrl: base,
-    requestOptions: { redirect: 'manual' },
-    ...(token ? { bearerToken: token } : {}),
-  })
+  const line = openLine({ origin, connections, deadlineMs, maxBytes, ...(tls && { tls }) })
+  const authorization = options.authorization ?? (token === undefined ? undefined : fixedToken(token))
+  const client = new Client({ baseUrl: base, requestOptions: { redirect: 'manual' } })
   const underWay = new Set<AbortController>()
-  const call = caller(line, deadlineMs, underWay)
+  const call = caller(line, authorization, deadlineMs, underWay)
   const searchset = (requestId: string, make: Call['make']) =>
     call<Bundle>({ kind: 'read', requestId, make, fault: searchsetFault })
 
@@ -256,6 +298,8 @@ export function openPeer(options: PeerOptions): Peer {
     breakOff: () => {
       for (const deadline of underWay) deadline.abort()
     },
-    close: () => line.close(),
+    close: async () => {
+      await Promise.all([line.close(), authorization?.close()])
+    },
   }
 }

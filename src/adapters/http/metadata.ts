@@ -6,6 +6,7 @@ import { includesOf, revIncludesOf } from '../postgres/search-includes.ts'
 import { type SearchParameter, searchParameters } from '../postgres/search-parameters.ts'
 import { fhirReply, type Route } from './call.ts'
 import { type Definition, definitionSearches, profilesOf } from './definitions.ts'
+import { keySetPath } from './key-set.ts'
 
 type Interaction = NonNullable<CapabilityStatementRestResource['interaction']>[number]['code']
 
@@ -88,6 +89,15 @@ const resourceOf = (
   }
 }
 
+/** How we are called, and how others know us when we call them. */
+const securityOf = (routes: readonly Route[], base: string): string =>
+  [
+    'Bearer tokens, or open on loopback, as configured.',
+    ...(routes.some(({ url }) => url === keySetPath)
+      ? [`Where Daybind asks others for tokens by SMART Backend Services, its public keys are at ${base}${keySetPath}.`]
+      : []),
+  ].join(' ')
+
 /** @param definitions ours: profiles are named by type */
 export const capabilityStatement = (
   routes: readonly Route[],
@@ -117,7 +127,7 @@ export const capabilityStatement = (
       {
         mode: 'server',
         documentation: searchRules,
-        security: { description: 'Bearer tokens, or open on loopback, as configured.' },
+        security: { description: securityOf(routes, base) },
         resource: types.map((type) => resourceOf(type, fhir, definitions)),
         interaction: systemLevel
           .filter(() => fhir.some((r) => r.fhir?.interaction === 'transaction'))

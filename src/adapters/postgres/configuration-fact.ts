@@ -3,7 +3,7 @@
  * rules of then. No secret is part of it.
  */
 import { randomUUIDv7 } from 'node:crypto'
-import type { Parties, Tolerances } from '../../model/configuration.ts'
+import type { Access, Parties, Tolerances } from '../../model/configuration.ts'
 import type { Instant } from '../../model/states.ts'
 import { canonical } from '../../model/tree.ts'
 import type { Tx } from './database.ts'
@@ -16,13 +16,13 @@ export interface ConfigurationFact {
 
 const id = '00000000-0000-4000-8000-000000000001'
 
-const withoutToken = <T extends { readonly token?: string }>({ token: _token, ...rest }: T): Omit<T, 'token'> => rest
+const withoutAccess = <T extends Access>({ token: _token, smart: _smart, tls: _tls, ...rest }: T) => rest
 
 const factOf = ({ parties, tolerances }: ConfigurationFact): ConfigurationFact => ({
   parties: {
     sites: parties.sites,
-    sources: parties.sources.map(withoutToken),
-    readingServices: parties.readingServices.map(withoutToken),
+    sources: parties.sources.map(withoutAccess),
+    readingServices: parties.readingServices.map(withoutAccess),
   },
   tolerances,
 })

@@ -1,0 +1,31 @@
+/**
+ * What Daybind asks for at least, where the configuration names no scope: SMART App Launch 2.2.0, "Scopes for
+ * requesting FHIR Resources", letters c r u d s in that order.
+ */
+import type { Source } from './configuration.ts'
+
+const scopes = (letters: string, ...types: readonly string[]): string[] =>
+  types.map((type) => `system/${type}.${letters}`)
+
+/** What is written there: looked for, read, made and changed, never deleted. */
+const written = ['Device', 'DeviceUseStatement', 'Procedure', 'Task', 'Observation', 'DiagnosticReport']
+
+/** What an order refers to, read by id. */
+const referredTo = [
+  ...['Procedure', 'Encounter', 'Appointment', 'Practitioner', 'PractitionerRole'],
+  ...['Organization', 'Location', 'Condition'],
+].filter((type) => !written.includes(type))
+
+const joined = (list: readonly string[]): string => list.toSorted().join(' ')
+
+/** At an EHR: orders and patients are read, Subscriptions kept, links written back. */
+export const sourceScope = ({ poll, subscribe }: Pick<Source, 'poll' | 'subscribe'>): string =>
+  joined([
+    ...scopes('rs', 'ServiceRequest', 'Patient'),
+    ...(poll === undefined ? [] : scopes('r', ...referredTo)),
+    ...(poll === undefined || subscribe === false ? [] : scopes('crus', 'Subscription')),
+    ...scopes('crus', ...written),
+  ])
+
+/** At a reading service: everything that a linked order is made of, and their answers. */
+export const readingServiceScope = joined(scopes('crus', 'Patient', 'ServiceRequest', ...written))
