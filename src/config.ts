@@ -48,13 +48,24 @@ const accessOf = ({ token, smart, tls }: Pick<InFile<'sources'>, 'token' | 'smar
   }),
 })
 
-const sourceOf = ({ id, site, placer, takes, fhir, poll, subscribe, ...source }: InFile<'sources'>): Source => ({
+const sourceOf = ({
+  id,
+  site,
+  placer,
+  takes,
+  fhir,
+  writeBack,
+  poll,
+  subscribe,
+  ...source
+}: InFile<'sources'>): Source => ({
   id,
   ...(site !== undefined && { site }),
   ...(placer !== undefined && { placer }),
   takes: takes ?? defaultTakes,
   ...(fhir !== undefined && { fhir }),
   ...accessOf(source),
+  ...(writeBack !== undefined && { writeBack }),
   ...(poll !== false && { poll }),
   ...(subscribe !== undefined && { subscribe }),
 })

@@ -38,9 +38,12 @@ import { queueDeliveries } from './adapters/postgres/deliveries.ts'
 import { CannotStart, startEmbedded } from './adapters/postgres/embedded.ts'
 import { migrate } from './adapters/postgres/migrations.ts'
 import type { StepRunner } from './adapters/postgres/run-step.ts'
+import { type LookPace, usualLookPace } from './adapters/postgres/task-looks.ts'
 import { startCouriers } from './adapters/queue/couriers.ts'
 import { usualLeaseSeconds } from './adapters/queue/deliver.ts'
 import { openQueue } from './adapters/queue/queue.ts'
+import { openAnswers } from './adapters/queue/read-answers.ts'
+import { openStatements } from './adapters/queue/statements.ts'
 import { isAsked } from './adapters/sources/fetched.ts'
 import { startAskers } from './adapters/sources/rounds.ts'
 import { tellTroubles } from './adapters/troubles.ts'
@@ -48,6 +51,7 @@ import { startRounds, watchOnce } from './adapters/watch.ts'
 import { type EveningReport, eveningReport, reportCsv } from './board/evening-report.ts'
 import { eveningPage, startPage } from './board/pages.ts'
 import { type Patience, usualPatience } from './flow/forward-order/retry.ts'
+import { destinationIds, isWrittenTo } from './flow/forward-order/write-back.ts'
 import type { Access, Configuration } from './model/configuration.ts'
 import { readingServiceScope, sourceScope } from './model/scopes.ts'
 import type { SigningKeys } from './model/signing-key.ts'
@@ -61,6 +65,8 @@ export interface ServiceOptions {
   readonly deliveryDeadlineMs?: number
   /** For the tests: how long one answer of a source is waited for. */
   readonly askingDeadlineMs?: number
+  /** For the tests: how often it is looked whether a reading service has answered on its own server. */
+  readonly lookPace?: LookPace
   /** For the tests: for how long an attempt at a delivery is its worker's alone. */
   readonly leaseSeconds?: number
   /** For the tests: what anything in the database may cost. */
@@ -248,13 +254,11 @@ const start = async (
   const searching = openForSearches(databaseUrl, troubles.told, limits)
   undo.add(() => within(closing.connections, Promise.all([db.close(), searching.close()])))
 
-  const queue = openQueue(
-    databaseUrl,
-    c.readingServices.map((r) => r.id),
-    troubles.told,
-    limits,
-  )
-  const peers = openPeers(c.readingServices, () => readingServiceScope, c.keys, options.deliveryDeadlineMs)
+  const queue = openQueue(databaseUrl, destinationIds(c), troubles.told, limits)
+  const peers = new Map([
+    ...openPeers(c.readingServices, () => readingServiceScope, c.keys, options.deliveryDeadlineMs),
+    ...openPeers(c.sources.filter(isWrittenTo), sourceScope, c.keys, options.deliveryDeadlineMs),
+  ])
   const asked = c.sources.filter(isAsked)
   const askedPeers = openPeers(asked, sourceScope, c.keys, options.askingDeadlineMs)
   const begun: { stop(): Promise<void> }[] = [queue]
@@ -267,17 +271,22 @@ const start = async (
     parties: c,
     tolerances: c.tolerances,
     afterWriting: async (tx, decision, ctx) => {
-      if (decision.forward && decision.forward.length > 0)
-        await queue.announce(tx, await queueDeliveries(tx, decision.forward, ctx.requestId))
+      await queue.announce(tx, await queueDeliveries(tx, decision, c.sources, ctx.requestId))
     },
   }
   await untilThere(options, log, async () => {
     await migrate(db, () => queue.prepare())
     await recordConfiguration(runner)
   })
+  const statements = openStatements()
+  const readers = new Map([...peers].filter(([id]) => c.readingServices.some((r) => r.id === id)))
+  const answers = openAnswers({ runner, peers: readers, pace: options.lookPace ?? usualLookPace, log })
   const delivering = {
     db,
     peers,
+    sources: new Map(c.sources.filter(isWrittenTo).map((s) => [s.id, s])),
+    statements,
+    answers,
     patience: options.patience ?? usualPatience,
     leaseSeconds: options.leaseSeconds ?? usualLeaseSeconds,
     luck: Math.random,
@@ -314,6 +323,13 @@ const start = async (
     troubles.told,
   )
   work.push(() => within(closing.jobs, rounds.stop()))
+  // apart from the rounds: a reading service that is slow to say what it did holds up no evening
+  const looking = startRounds(
+    options.lookPace ? options.lookPace.unanswered * 250 : 15_000,
+    answers.look,
+    troubles.told,
+  )
+  work.push(() => within(closing.jobs, looking.stop()))
 
   const definitions = readDefinitions()
   const routes = [
@@ -321,7 +337,7 @@ const start = async (
     ...(c.keys ? keySetRoutes(c.keys) : []),
     ...acceptOrderRoutes(runner, base),
     ...applyDeviceRoutes(runner),
-    ...forwardOrderRoutes(runner, queue),
+    ...forwardOrderRoutes(runner, queue, { peers, statements }),
     ...returnDeviceRoutes(runner),
     ...sendResultRoutes(runner, base),
     ...watchFlowRoutes(watching, views),

@@ -64,6 +64,10 @@ const source = (readSecret: ReadSecret) =>
         .describe('Codes of monitoring orders as "system|code"; default: the two codes of ECG monitoring.'),
       fhir: calledBase.optional().describe('Base of its FHIR server: polled, subscribed to and written back to.'),
       ...accessShape(readSecret),
+      writeBack: z
+        .boolean(expecting('true or false'))
+        .optional()
+        .describe('false: nothing is written into its FHIR server; default: true where "fhir" is set.'),
       poll: z
         .union([duration, z.literal(false)], expecting('an ISO 8601 duration such as PT30S, or false'))
         .default('PT30S')

@@ -67,6 +67,8 @@ export interface Source extends Access {
   readonly takes: readonly Coding[]
   /** Base of its FHIR server, without a trailing slash. */
   readonly fhir?: string
+  /** Whether links, work and stubs are written into its FHIR server; absent: they are. */
+  readonly writeBack?: boolean
   /** ISO 8601 duration; absent: its FHIR server is not asked for orders. */
   readonly poll?: string
   /** How its server is subscribed to; absent: by rest-hook, where it takes Subscriptions. */

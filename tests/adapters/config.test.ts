@@ -157,6 +157,15 @@ describe('a good configuration', () => {
     expect(value.warnings).toEqual([])
   })
 
+  it.each([
+    ['', undefined],
+    ['writeBack: false', false],
+    ['writeBack: true', true],
+  ])('a source with "%s" has writeBack %s', (line, writeBack) => {
+    const text = whole.replace('    poll: PT30S', line === '' ? '' : `    ${line}`)
+    expect(good(text, secrets, secretFiles).sources[0]?.writeBack).toBe(writeBack)
+  })
+
   it('adds no local source where callers are named, nor a second one where the file has its own', () => {
     expect(good(whole, secrets, secretFiles).sources.map(({ id }) => id)).toEqual(['harbour-ehr'])
     const own = good(`${site}sources: [ { id: local, placer: "urn:oid:2.999.1" } ]`)
@@ -238,6 +247,11 @@ describe('a wrong file', () => {
       'a duration that runs backwards',
       inSource('poll: -PT30S'),
       'daybind.yaml:8:5 sources[0].poll: found "-PT30S", expected an ISO 8601 duration above zero in weeks, or days to seconds: P14D, PT90M',
+    ],
+    [
+      'a word for yes',
+      inSource('writeBack: sometimes'),
+      'daybind.yaml:8:5 sources[0].writeBack: found "sometimes", expected true or false',
     ],
     [
       'a URL with a query',

@@ -1,10 +1,12 @@
 import { createServer, type IncomingMessage, type Server, type ServerResponse } from 'node:http'
 import type { AddressInfo, Socket } from 'node:net'
+import { text } from 'node:stream/consumers'
 import { setTimeout as pause } from 'node:timers/promises'
 import { gzipSync } from 'node:zlib'
 import fc from 'fast-check'
-import type { Bundle, Patient } from 'fhir/r4.js'
+import type { Bundle, Observation, Patient } from 'fhir/r4.js'
 import { afterEach, describe, expect, test } from 'vitest'
+import { parseExactly } from '../../src/adapters/fhir/door/exact-numbers.ts'
 import { openPeer, type Peer, type PeerOptions } from '../../src/adapters/fhir/peer.ts'
 import { missingWork, placesOf, statusWithCodes } from '../../src/adapters/fhir/peer-answer.ts'
 import { httpDate, retryAfterMs } from '../../src/adapters/fhir/peer-fates.ts'
@@ -124,6 +126,106 @@ describe('an answered call', () => {
     })
     expect(there.requests).toEqual(['GET /fhir/Task/a-1', 'GET /fhir/Task?identifier=urn%3Ax%7C1&_count=2'])
     expect(there.headers.map((h) => h['cache-control'])).toEqual(['no-cache', 'no-cache'])
+  })
+
+  test('what is broken off has not been answered, and nothing is begun after it', async () => {
+    const there = await outside(() => undefined)
+    const peer = peerTo(there.base)
+    const hanging = peer.transaction(order, 'req-1')
+    await expect.poll(() => there.requests.length).toBe(1)
+    peer.breakOff()
+    expect(await hanging).toMatchObject({ fate: 'unsure', cause: 'no-answer' })
+    expect(await peer.transaction(order, 'req-2')).toMatchObject({ fate: 'try-again', cause: 'not-sent' })
+    expect(there.requests).toHaveLength(1)
+  })
+
+  test('a number goes out as it was written', async () => {
+    const bodies: string[] = []
+    const there = await outside(async (request, response) => {
+      bodies.push(await text(request))
+      json(response, 200, request.url === '/fhir' ? done : { resourceType: 'Observation', id: '8' })
+    })
+    const peer = peerTo(there.base)
+    const observation = parseExactly('{"resourceType":"Observation","valueQuantity":{"value":1.50}}') as Observation
+    await peer.write({ method: 'PUT', url: 'Observation/8', resource: observation }, 'r')
+    await peer.transaction({ resourceType: 'Bundle', type: 'transaction', entry: [{ resource: observation }] }, 'r')
+    expect(bodies.map((body) => body.includes('"value":1.50'))).toEqual([true, true])
+  })
+
+  test('metadata is what the server says of itself, and nothing else', async () => {
+    const there = await outside((request, response) =>
+      json(response, 200, {
+        resourceType: request.headers['x-request-id'] === 'one' ? 'CapabilityStatement' : 'Patient',
+      }),
+    )
+    const peer = peerTo(there.base)
+    expect(await peer.metadata('one')).toMatchObject({
+      fate: 'answered',
+      body: { resourceType: 'CapabilityStatement' },
+    })
+    expect(await peer.metadata('two')).toMatchObject({ fate: 'try-again', cause: 'unexpected-answer' })
+    expect(there.requests).toEqual(['GET /fhir/metadata', 'GET /fhir/metadata'])
+  })
+
+  const device = { resourceType: 'Device' as const, id: '8' }
+
+  // where a server tells the id and version: http://hl7.org/fhir/R4/http.html#create and #update
+  test.each([
+    [201, { location: 'Device/8/_history/3' }, undefined, { id: '8', version: '3' }],
+    [
+      201,
+      { location: 'https://x.example/fhir/Device/8/_history/3', etag: 'W/"4"' },
+      undefined,
+      { id: '8', version: '4' },
+    ],
+    [200, { etag: 'W/"2"' }, { resourceType: 'Device', id: '9' }, { id: '9', version: '2' }],
+    [200, {}, { resourceType: 'Device', id: '9', meta: { versionId: '5' } }, { id: '9', version: '5' }],
+    [201, { location: 'Patient/7' }, { resourceType: 'OperationOutcome', issue: [] }, undefined],
+    [201, {}, undefined, undefined],
+  ] as const)('a create is answered by where it is: %s %o %o', async (status, headers, body, place) => {
+    const there = await outside((_, response) =>
+      body ? json(response, status, body, { ...headers }) : response.writeHead(status, { ...headers }).end(),
+    )
+    const answer = await peerTo(there.base).write(
+      { method: 'POST', url: 'Device', resource: device, ifNoneExist: 'identifier=a%7Cb' },
+      'req-1',
+    )
+    expect(answer).toMatchObject({ fate: 'answered', body: { created: status === 201 } })
+    const told = answer.fate === 'answered' ? answer.body.place : undefined
+    if (place) expect(told).toMatchObject({ type: 'Device', ...place })
+    else expect(told).toBeUndefined()
+    expect(there.headers[0]).toMatchObject({ 'if-none-exist': 'identifier=a%7Cb', prefer: 'return=representation' })
+  })
+
+  test('an update goes to its id with the version that was read, and without an answer its place is its address', async () => {
+    const there = await outside((_, response) => response.writeHead(204).end())
+    const answer = await peerTo(there.base).write(
+      { method: 'PUT', url: 'Device/8', resource: device, ifMatch: 'W/"3"' },
+      'req-1',
+    )
+    expect(answer).toMatchObject({ fate: 'answered', body: { place: { type: 'Device', id: '8' }, created: false } })
+    expect(there.requests).toEqual(['PUT /fhir/Device/8'])
+    expect(there.headers[0]?.['if-match']).toBe('W/"3"')
+  })
+
+  test.each(['Device/..', 'Device/../../x', '../x', 'Device/8/9', 'device', 'https://x.example/Device'])(
+    'nothing is written to %s',
+    async (url) => {
+      const there = await outside((_, response) => json(response, 200, device))
+      expect(await peerTo(there.base).write({ method: 'PUT', url, resource: device }, 'r')).toMatchObject({
+        cause: 'elsewhere',
+      })
+      expect(there.requests).toEqual([])
+    },
+  )
+
+  test.each([
+    ['another resource', { resourceType: 'Patient' }],
+    ['an error beside its success', careless],
+  ])('a write that is answered by %s is unsure', async (_name, body) => {
+    const there = await outside((_, response) => json(response, 200, body))
+    const answer = await peerTo(there.base).write({ method: 'PUT', url: 'Device/8', resource: device }, 'r')
+    expect(answer).toMatchObject({ fate: 'unsure', cause: 'unexpected-answer' })
   })
 
   test('nothing of the request, its token least of all, hangs on the body', async () => {

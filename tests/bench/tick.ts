@@ -5,6 +5,7 @@ import { openDatabase } from '../../src/adapters/postgres/database.ts'
 import { startCouriers } from '../../src/adapters/queue/couriers.ts'
 import { usualLeaseSeconds } from '../../src/adapters/queue/deliver.ts'
 import type { Queue } from '../../src/adapters/queue/queue.ts'
+import { openStatements } from '../../src/adapters/queue/statements.ts'
 import { watchOnce } from '../../src/adapters/watch.ts'
 import { usualPatience } from '../../src/flow/forward-order/retry.ts'
 import { inTurns, median } from './load.ts'
@@ -52,7 +53,17 @@ const tickNow = async (w: World): Promise<Tick> => {
   const db = openDatabase(w.oursDatabase, told)
   const peer = openPeer({ id: 'pebble', base: w.receiver.base })
   const peers = new Map([[peer.id, peer]])
-  const delivering = { db, peers, patience: usualPatience, leaseSeconds: usualLeaseSeconds, luck: Math.random, log }
+  const delivering = {
+    db,
+    peers,
+    sources: new Map(),
+    statements: openStatements(),
+    answers: { arrived: nothing, before: async () => false, look: nothing },
+    patience: usualPatience,
+    leaseSeconds: usualLeaseSeconds,
+    luck: Math.random,
+    log,
+  }
   const couriers = await startCouriers(delivering, silent, told)
   const timed = (work: () => Promise<unknown>) => async () => {
     const began = performance.now()

@@ -26,6 +26,12 @@ describe('what is asked for at least', () => {
     expect(sourceScope({ poll: 'PT30S' })).not.toMatch(/(Patient|ServiceRequest)\.c?r?u/)
   })
 
+  test('an EHR that is not written back to is only read', () => {
+    const letters = lettersOf(sourceScope({ poll: 'PT30S', subscribe: false, writeBack: false }))
+    expect(pushedTypes.filter((type) => !letters[type]?.includes('r'))).toEqual([])
+    expect(Object.values(letters).filter((l) => /[cu]/.test(l))).toEqual([])
+  })
+
   test('no Subscription where none is made, nothing beside an order where nobody polls', () => {
     expect(lettersOf(sourceScope({ poll: 'PT30S', subscribe: false })).Subscription).toBeUndefined()
     expect(Object.keys(lettersOf(sourceScope({})))).not.toContain('Encounter')

@@ -25,11 +25,16 @@ if (hapi === undefined) it(about, (ctx) => ctx.skip('HAPI_URL names no FHIR serv
 
 if (hapi !== undefined)
   describe(about, () => {
-    const service = useTestService({ ...(hapi !== undefined && { pebble: hapi }) })
-    const run = randomUUID().slice(0, 8)
-    const [order, patient, serial] = [`HE-${run}`, `MRN-${run}`, `S${run}`.toUpperCase()]
+    const service = useTestService({
+      ...(hapi !== undefined && { pebble: hapi }),
+      lookPace: { unanswered: 1, taken: 1 },
+    })
+    const newNumbers = () => {
+      const run = randomUUID().slice(0, 8)
+      return { order: `HE-${run}`, patient: `MRN-${run}`, serial: `S${run}`.toUpperCase() }
+    }
 
-    const link = async (): Promise<Parameters> => {
+    const link = async ({ order, patient, serial }: ReturnType<typeof newNumbers>): Promise<Parameters> => {
       const parameter = [
         { name: 'order', valueIdentifier: { system: harbourOrders, value: order } },
         { name: 'scan', valueString: `]d2010952012345678821${serial}` },
@@ -62,8 +67,10 @@ if (hapi !== undefined)
         .toEqual(Array.from({ length: count }, () => 'sent'))
 
     it('arrives whole, is stored once, and follows the link to its end and the recorder to its return', async () => {
+      const numbers = newNumbers()
+      const { order, patient, serial } = numbers
       const { orderId } = await placeOrder(service().as('harbour-ehr'), order, patient)
-      const linked = await link()
+      const linked = await link(numbers)
       const linkId = of(linked, 'link')
       await sent(orderId, 1)
 
@@ -105,5 +112,33 @@ if (hapi !== undefined)
         await onHapi('Observation', `${identifierSystems.Observation}|${of(back.body, 'observation')}`),
       ).toMatchObject([{ status: 'registered' }])
       expect(await onHapi('Patient', `${harbourPatients}|${patient}`)).toHaveLength(1)
+    }, 120_000)
+
+    it('is answered where it lies: a Task that is accepted there is accepted here', async () => {
+      const numbers = newNumbers()
+      const { orderId } = await placeOrder(service().as('harbour-ehr'), numbers.order, numbers.patient)
+      const taskId = of(await link(numbers), 'task')
+      await sent(orderId, 1)
+      const [task] = await onHapi<Task>('Task', `${identifierSystems.Task}|${taskId}`)
+      const put = await fetch(`${hapi}/Task/${task?.id}`, {
+        method: 'PUT',
+        headers: { 'content-type': 'application/fhir+json' },
+        body: JSON.stringify({ ...task, status: 'accepted', note: [{ text: 'read tomorrow' }] }),
+      })
+      expect(put.status).toBe(200)
+      await expect
+        .poll(
+          async () => {
+            const { body } = await service().as('ops')<{ deliveries: { fate: string }[] }>(
+              'GET',
+              `/deliveries?order=${orderId}`,
+            )
+            return body.deliveries.map((d) => d.fate)
+          },
+          { timeout: 60_000, interval: 500 },
+        )
+        .toEqual(['taken'])
+      const { body } = await service().as('ops')<Task>('GET', `/fhir/Task/${taskId}`)
+      expect(body).toMatchObject({ status: 'accepted', note: [{ text: 'read tomorrow' }] })
     }, 120_000)
   })

@@ -82,6 +82,8 @@ const source = (id: string, name: string, site: string): Source => ({
   placer: `https://${name}.example/orders`,
   takes: defaultTakes,
   fhir: `https://${name}.example/fhir`,
+  // nobody is there
+  writeBack: false,
 })
 
 export const testSources: readonly Source[] = [

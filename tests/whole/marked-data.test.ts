@@ -213,6 +213,7 @@ describe('marked data is planted', () => {
         'GET /reports/day/:site/:file',
         'GET /reports/day/tern-harbour/:file.html',
         'POST /deliveries/:id/replay',
+        'GET /destinations/:id/plan',
         'POST /destinations/:id/pause',
       ],
       ...[

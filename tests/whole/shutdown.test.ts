@@ -179,12 +179,12 @@ describe('a service that is told to end', () => {
       }),
     )
     const { url, child, ended } = await start({ DATABASE_URL: database().url, DAYBIND_CONFIG: file })
-    await pebble.fault('hang')
+    await pebble.fault('hang', { writesOnly: true })
     const ordered = await sendOrder(askAt(url))
     const appliedAt = seconds(Date.now(), -60)
     const linked = await link(askAt(url), ordered, { scan: label(newSerial()), appliedAt })
     expect(linked.status, linked.text).toBe(200)
-    await expect.poll(() => pebble.requests.length, until).toBeGreaterThan(0)
+    await expect.poll(() => pebble.requests, until).toContain('POST /fhir')
     child.kill('SIGTERM')
     expect(await ended).toBe(0)
     const rows = await inDatabase(

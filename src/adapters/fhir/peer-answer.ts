@@ -1,5 +1,6 @@
 /** Reading what a FHIR server answered. Pure; nothing from here quotes their words. */
 import type { Bundle, BundleEntry, FhirResource } from 'fhir/r4.js'
+import type { Answered } from './peer-fates.ts'
 
 /** Codes of http://hl7.org/fhir/R4/valueset-issue-type.html; any other text of theirs is left out. */
 const issueTypes: ReadonlySet<unknown> = new Set(
@@ -25,6 +26,9 @@ const errorsOf = (value: unknown): unknown[] =>
         .map(({ code }) => code)
     : []
 
+/** Whether an OperationOutcome tells of an error. */
+export const hasError = (outcome: FhirResource): boolean => errorsOf(outcome).length > 0
+
 /** The status and up to three distinct issue codes: `422: business-rule, invalid`. */
 export function statusWithCodes(status: number, body: unknown): string {
   const codes = [...new Set(errorsOf(body))].filter((code) => issueTypes.has(code)).slice(0, 3)
@@ -46,6 +50,23 @@ function placeOf(entry: BundleEntry | undefined): Place | undefined {
   if (!type || !id) return undefined
   const etag = entry?.response?.etag
   return { type, id, ...(version ? { version } : {}), ...(etag ? { etag } : {}) }
+}
+
+/** The version that an ETag stands for. */
+export const versionOf = (etag: string | undefined): string | undefined =>
+  /^(?:W\/)?"([^"]{1,64})"$/.exec(etag ?? '')?.[1]
+
+/** Where a single write went: by its Location, else by the resource that was answered, else by the address called. */
+export function placeIn(
+  { location: told, body, etag }: Answered<FhirResource>,
+  type: string,
+  url: string,
+): Place | undefined {
+  const [, toldType, toldId, toldVersion] = location.exec(told ?? '') ?? []
+  const shown = isResource(body) && body.resourceType === type ? body : undefined
+  const id = (toldType === type ? toldId : undefined) ?? shown?.id ?? /^[A-Z][A-Za-z]+\/([^/?]+)$/.exec(url)?.[1]
+  const version = versionOf(etag) ?? toldVersion ?? shown?.meta?.versionId
+  return id === undefined ? undefined : { type, id, ...(version ? { version } : {}), ...(etag ? { etag } : {}) }
 }
 
 /** Type, id, version and ETag of each entry in request order; undefined where the server names no location. */

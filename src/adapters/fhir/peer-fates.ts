@@ -100,6 +100,8 @@ export interface Answered<T> {
   readonly etag?: string
   /** Their clock, by the Date header: milliseconds since 1970, to the second. */
   readonly date?: number
+  /** Where it was written, as sent. */
+  readonly location?: string
 }
 
 export type Answer<T> = Answered<T> | Failure

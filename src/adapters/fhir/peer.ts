@@ -8,8 +8,18 @@ import type { Bundle, CapabilityStatement, FhirResource } from 'fhir/r4.js'
 import { Client, type RequestOptions } from 'fhir-kit-client'
 import type { ClientTls } from '../../model/configuration.ts'
 import { type Authorization, fixedToken } from './authorization.ts'
-import { isResource, missingWork, statusWithCodes } from './peer-answer.ts'
-import { type Answer, causeOfStatus, type Failure, failure, httpDate, type Kind, retryAfterMs } from './peer-fates.ts'
+import { writeJson } from './door/exact-numbers.ts'
+import { hasError, isResource, missingWork, type Place, placeIn, statusWithCodes } from './peer-answer.ts'
+import {
+  type Answer,
+  type Answered,
+  causeOfStatus,
+  type Failure,
+  failure,
+  httpDate,
+  type Kind,
+  retryAfterMs,
+} from './peer-fates.ts'
 import { type Line, openLine, type Sighting } from './peer-line.ts'
 
 type Reply = Awaited<ReturnType<Client['request']>>
@@ -52,10 +62,31 @@ export interface Peer {
   create<R extends FhirResource>(resource: R, requestId: string): Promise<Answer<R>>
   /** Puts a resource at its id, where it has the version `ifMatch` (such as `W/"3"`) if one is given. */
   update<R extends FhirResource & { id: string }>(resource: R, requestId: string, ifMatch?: string): Promise<Answer<R>>
-  /** Ends the calls that are under way, as if their deadline had come. */
+  /** Writes one resource. Servers may answer without a body, so what is answered is where it is. */
+  write(request: WriteRequest, requestId: string): Promise<Answer<Written>>
+  /** Ends the calls that are under way, and any that is begun from now on, as if their deadline had come. */
   breakOff(): void
   /** Waits for the calls that are under way, at most their deadline. */
   close(): Promise<void>
+}
+
+/** One write: `POST Device`, `PUT Device/12`, `PUT Device?identifier=…`. */
+export interface WriteRequest {
+  readonly method: 'POST' | 'PUT'
+  /** Below the base. */
+  readonly url: string
+  readonly resource: FhirResource
+  /** The query of a conditional create. */
+  readonly ifNoneExist?: string
+  /** `W/"3"` */
+  readonly ifMatch?: string
+}
+
+/** Where something was written; without a place where they did not say. */
+export interface Written {
+  readonly place?: Place
+  /** It is new there. */
+  readonly created: boolean
 }
 
 /** What fhir-kit-client throws for a status outside 2xx and for a body that is not JSON. */
@@ -136,19 +167,54 @@ const preferring = (given: RequestOptions, ifMatch?: string): RequestOptions => 
   headers: { ...given.headers, Prefer: 'return=representation', ...(ifMatch !== undefined && { 'If-Match': ifMatch }) },
 })
 
+/** Asks for what was written, so that its id and version are told where they are not in the headers. */
+const conditional = ({ ifNoneExist, ifMatch }: WriteRequest, given: RequestOptions): RequestOptions => ({
+  ...given,
+  headers: {
+    ...given.headers,
+    Prefer: 'return=representation',
+    ...(ifNoneExist !== undefined && { 'If-None-Exist': ifNoneExist }),
+    ...(ifMatch !== undefined && { 'If-Match': ifMatch }),
+  },
+})
+
+/** An OperationOutcome beside success is a warning, unless it says that there was an error. */
+const faultOfWrite =
+  ({ resource }: WriteRequest) =>
+  (body: FhirResource): Failure | undefined => {
+    if (body.resourceType === resource.resourceType) return undefined
+    return body.resourceType === 'OperationOutcome' && !hasError(body) ? undefined : unexpected('write', body)
+  }
+
+const writtenBy = (answer: Answered<FhirResource>, { resource, url }: WriteRequest): Written => {
+  const place = placeIn(answer, resource.resourceType, url)
+  return { ...(place && { place }), created: answer.status === 201 }
+}
+
+/** An id as FHIR has it, that no client takes for a step up in the address. */
+const anId = /^(?!\.+$)[A-Za-z0-9\-.]{1,64}$/
+
+/** `Device`, `Device/12`, `Device?identifier=…` */
+const writable = (url: string): boolean => {
+  const [, id] = /^[A-Z][A-Za-z]+(?:\/([^/?#]+))?(?:\?[^#]*)?$/.exec(url) ?? []
+  return /^[A-Z][A-Za-z]+(?:\?[^#]*)?$/.test(url) || (id !== undefined && anId.test(id))
+}
+
 interface Call {
   readonly kind: Kind
   readonly requestId: string
   readonly make: (options: RequestOptions) => Promise<Reply>
   /** What is wrong with an answer that reports success. */
   readonly fault: (body: FhirResource) => Failure | undefined
+  /** Success may come without a resource. */
+  readonly bare?: boolean
 }
 
 /** Makes one request of a call. The type of the body is what `fault` has checked. */
 const requester =
   (line: Line) =>
   async <T extends FhirResource>(call: Call, deadline: AbortController, token?: string): Promise<Answer<T>> => {
-    const { kind, requestId, make, fault } = call
+    const { kind, requestId, make, fault, bare } = call
     const { wire, seen } = line.watched(() => deadline.abort())
     const headers = {
       'X-Request-Id': requestId,
@@ -161,16 +227,18 @@ const requester =
       const status = seen.status ?? 0
       // A copy: the library hangs its Request, and with it our token, on the body.
       const body: unknown = { ...reply }
-      if (!isResource(body)) return failure(kind, 'unexpected-answer', { status, detail: 'not a resource' })
+      if (!bare && !isResource(body)) return failure(kind, 'unexpected-answer', { status, detail: 'not a resource' })
       const heard = Client.httpFor(reply).response?.headers
-      const [etag, date] = [heard?.get('etag'), httpDate(heard?.get('date') ?? '')]
-      const wrong = fault(body)
+      const [etag, location] = [heard?.get('etag'), heard?.get('location')]
+      const date = httpDate(heard?.get('date') ?? '')
+      const wrong = isResource(body) ? fault(body) : undefined
       if (wrong) return { ...wrong, status }
       return {
         fate: 'answered',
         status,
         body: body as T,
         ...(etag ? { etag } : {}),
+        ...(location ? { location } : {}),
         ...(date !== undefined && { date }),
       }
     } catch (error) {
@@ -206,14 +274,24 @@ const withToken =
     return outdated && authorization.refused(token) ? (await attempt()).answer : answer
   }
 
+interface Calling {
+  readonly line: Line
+  readonly authorization: Authorization | undefined
+  readonly deadlineMs: number
+  readonly underWay: Set<AbortController>
+  /** No call is made any more. */
+  readonly ended: AbortSignal
+}
+
 /** Makes one call under its deadline, the wait for a token included. */
 const caller =
-  (line: Line, authorization: Authorization | undefined, deadlineMs: number, underWay: Set<AbortController>) =>
+  ({ line, authorization, deadlineMs, underWay, ended }: Calling) =>
   async <T extends FhirResource>(call: Call): Promise<Answer<T>> => {
     // A controller held here, not AbortSignal.timeout: nothing else would keep the deadline alive while we wait.
     const deadline = new AbortController()
     const timer = setTimeout(() => deadline.abort(), deadlineMs)
     underWay.add(deadline)
+    if (ended.aborted) deadline.abort()
     const request = requester(line)
     try {
       return await (authorization ? withToken(request, authorization)<T>(call, deadline) : request<T>(call, deadline))
@@ -233,7 +311,8 @@ export function openPeer(options: PeerOptions): Peer {
   const authorization = options.authorization ?? (token === undefined ? undefined : fixedToken(token))
   const client = new Client({ baseUrl: base, requestOptions: { redirect: 'manual' } })
   const underWay = new Set<AbortController>()
-  const call = caller(line, authorization, deadlineMs, underWay)
+  const ending = new AbortController()
+  const call = caller({ line, authorization, deadlineMs, underWay, ended: ending.signal })
   const searchset = (requestId: string, make: Call['make']) =>
     call<Bundle>({ kind: 'read', requestId, make, fault: searchsetFault })
 
@@ -245,7 +324,7 @@ export function openPeer(options: PeerOptions): Peer {
         kind: 'write',
         requestId,
         // To the base as it stands: the library's own transaction() appends a slash, which not every server takes.
-        make: (given) => client.request(base, { method: 'POST', options: given, body: bundle }),
+        make: (given) => client.request(base, { method: 'POST', options: given, body: writeJson(bundle) }),
         fault: (body) => bundleOf('write', 'transaction-response')(body) ?? workMissing(bundle, body as Bundle),
       }),
     search: (resourceType, searchParams, requestId) =>
@@ -258,7 +337,7 @@ export function openPeer(options: PeerOptions): Peer {
       return searchset(requestId, (given) => client.request(address, { options: given }))
     },
     read: (type, resourceId, requestId) =>
-      /^[A-Za-z0-9\-.]{1,64}$/.test(resourceId)
+      anId.test(resourceId)
         ? call({
             kind: 'read',
             requestId,
@@ -295,7 +374,24 @@ export function openPeer(options: PeerOptions): Peer {
           }),
         fault: sameType(resource),
       }),
+    write: async (request, requestId) => {
+      if (!writable(request.url)) return failure('write', 'elsewhere')
+      const answer = await call<FhirResource>({
+        kind: 'write',
+        requestId,
+        make: (given) =>
+          client.request(request.url, {
+            method: request.method,
+            options: conditional(request, given),
+            body: writeJson(request.resource),
+          }),
+        fault: faultOfWrite(request),
+        bare: true,
+      })
+      return answer.fate === 'answered' ? { ...answer, body: writtenBy(answer, request) } : answer
+    },
     breakOff: () => {
+      ending.abort()
       for (const deadline of underWay) deadline.abort()
     },
     close: async () => {

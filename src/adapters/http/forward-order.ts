@@ -1,15 +1,14 @@
 /** forward-order over HTTP: the reading service's answer, and the operator's view of deliveries. */
 import type { Task } from 'fhir/r4.js'
-import { answerTask } from '../../flow/forward-order/answer-task.ts'
-import { readPreconditions, unmet } from '../../model/preconditions.ts'
+import { destinationIds } from '../../flow/forward-order/write-back.ts'
+import { needsAtReadingService, needsAtSource, writePlan } from '../../flow/forward-order/write-plan.ts'
+import { readPreconditions } from '../../model/preconditions.ts'
 import { accept, type Checked, type Problem, problemsOf, refusal, refuse } from '../../model/problems.ts'
-import { taskResource } from '../../model/resources/link-resources.ts'
 import type { TaskState } from '../../model/states.ts'
 import { identifierSystems } from '../../model/systems.ts'
 import { checkResource } from '../fhir/door/check-resource.ts'
-import type { Tx } from '../postgres/database.ts'
+import type { Peer } from '../fhir/peer.ts'
 import {
-  answerDelivery,
   type DeliveryFilter,
   destinationsOfMessages,
   fates,
@@ -18,16 +17,13 @@ import {
 } from '../postgres/deliveries.ts'
 import { listDestinations, pauseDestination, resumeDestination } from '../postgres/destinations.ts'
 import { isId, readResource } from '../postgres/find-resources.ts'
-import { ordersById, statesById } from '../postgres/load-states.ts'
-import { resourceText } from '../postgres/resource-text.ts'
-import { orderLock, runStep, type StepRunner, type Told } from '../postgres/run-step.ts'
+import type { StepRunner, Told } from '../postgres/run-step.ts'
+import { takeAnswer, taskById } from '../postgres/take-answer.ts'
 import type { Queue } from '../queue/queue.ts'
+import type { Statements } from '../queue/statements.ts'
 import { type Call, problemReply, type Reply, type Route } from './call.ts'
 import { writtenReply } from './prefer.ts'
 import { conditionsOf } from './read-incoming.ts'
-
-const taskById = async (tx: Tx, id: string): Promise<TaskState | undefined> =>
-  (await statesById(tx, 'task', [id])).find((s): s is TaskState => s.kind === 'task')
 
 /** A reading service answers for its own work only; what is another's is not there. */
 const ownTask = async (runner: StepRunner, call: Call, id: string): Promise<Checked<TaskState>> => {
@@ -63,36 +59,15 @@ export const answerOne = async (runner: StepRunner, call: Call): Promise<Checked
   const conditions = readPreconditions(conditionsOf(call), '')
   problems.push(...problemsOf(conditions))
   if (problems.length > 0 || !conditions.ok) return refuse(problems)
-  return runStep(
-    runner,
-    {
-      step: 'forward-order',
-      caller: call.caller,
-      requestId: call.requestId,
-      locks: (await ordersById(runner.db, [task.value.orderId])).map(orderLock),
-      inbound: { route: 'PUT /fhir/Task', body: call.text },
-      dryRun: call.dryRun,
-    },
-    {
-      load: async (tx) => {
-        const [state, row] = [
-          await taskById(tx, task.value.id),
-          await readResource(tx, 'Task', task.value.id, undefined),
-        ]
-        if (!state || !row) return refuse([refusal('not-known')])
-        const stale = unmet(conditions.value, row.version, '')
-        return stale.length > 0 ? refuse(stale) : accept(state)
-      },
-      decide: (state, ctx) => answerTask(written, taskResource(state), state, ctx),
-      tell: async (tx, { answer: said }) => {
-        if (said.taken !== undefined) await answerDelivery(tx, task.value, said.taken)
-        const row = await readResource(tx, 'Task', said.taskId, undefined)
-        if (row === undefined) throw new Error('the task is not stored')
-        const headers = { etag: `W/"${row.version}"`, 'last-modified': new Date(row.updated).toUTCString() }
-        return { status: 200, body: resourceText(row), headers }
-      },
-    },
-  )
+  return takeAnswer(runner, {
+    task: task.value,
+    says: () => written,
+    conditions: conditions.value,
+    caller: call.caller,
+    requestId: call.requestId,
+    inbound: { route: 'PUT /fhir/Task', body: call.text },
+    dryRun: call.dryRun,
+  })
 }
 
 const answer =
@@ -122,7 +97,7 @@ const readFilter = async (
   const { count, before, ...asked }: Partial<Record<(typeof listParameters)[number], string>> =
     Object.fromEntries(query)
   const { order, destination, fate } = asked
-  const known = new Set(parties.readingServices.map((r) => r.id))
+  const known = new Set(destinationIds(parties))
   if (destination !== undefined && !known.has(destination))
     for (const id of await destinationsOfMessages(db)) known.add(id)
   const problems: Problem[] = []
@@ -154,7 +129,7 @@ const list =
   }
 
 const listAll = (runner: StepRunner) => async (): Promise<Reply> => {
-  const ids = runner.parties.readingServices.map((r) => r.id)
+  const ids = destinationIds(runner.parties)
   return json(200, { destinations: await listDestinations(runner.db, ids) })
 }
 
@@ -175,14 +150,41 @@ const pause =
   (runner: StepRunner, paused: boolean) =>
   async (call: Call): Promise<Reply> => {
     const id = call.params.id ?? ''
-    if (!runner.parties.readingServices.some((r) => r.id === id)) return problemReply([refusal('not-known')])
+    if (!destinationIds(runner.parties).includes(id)) return problemReply([refusal('not-known')])
     if (call.dryRun) return json(200, { destination: id, paused })
     if (paused) await pauseDestination(runner.db, id, `paused by ${call.caller.id}`)
     else await resumeDestination(runner.db, id)
     return json(200, { destination: id, paused })
   }
 
-export const forwardOrderRoutes = (runner: StepRunner, queue: Queue): readonly Route[] => {
+interface Outside {
+  readonly peers: ReadonlyMap<string, Peer>
+  readonly statements: Statements
+}
+
+/**
+ * What is written to a destination and how, by what its server says of itself; why not, where it does not say.
+ * `refresh=true` asks it anew, and deliveries go by the new answer too.
+ */
+const plan =
+  ({ parties }: StepRunner, { peers, statements }: Outside) =>
+  async (call: Call): Promise<Reply> => {
+    const id = call.params.id ?? ''
+    const peer = peers.get(id)
+    if (peer === undefined) return problemReply([refusal('not-known')])
+    const refresh = call.query.find(([name]) => name === 'refresh')?.[1] ?? 'false'
+    if (refresh !== 'true' && refresh !== 'false')
+      return problemReply([
+        refusal('wrong-parameter', '', { found: refresh, expected: 'true or false', location: 'http.refresh' }),
+      ])
+    const answer = await statements.of(peer, { refresh: refresh === 'true' })
+    if (answer.fate !== 'answered') return json(200, { destination: id, trouble: answer.reason, rows: [] })
+    const isSource = parties.sources.some((s) => s.id === id)
+    const rows = writePlan(answer.body, isSource ? needsAtSource : needsAtReadingService)
+    return json(200, { destination: id, rows: rows.map(({ type, how, why }) => ({ type, how, why })) })
+  }
+
+export const forwardOrderRoutes = (runner: StepRunner, queue: Queue, outside: Outside): readonly Route[] => {
   const operator = ['operator'] as const
   return [
     {
@@ -212,6 +214,14 @@ export const forwardOrderRoutes = (runner: StepRunner, queue: Queue): readonly R
       handle: list(runner),
     },
     { method: 'GET', url: '/destinations', query: [], may: operator, step: 'operate', handle: listAll(runner) },
+    {
+      method: 'GET',
+      url: '/destinations/:id/plan',
+      query: ['refresh'],
+      may: operator,
+      step: 'operate',
+      handle: plan(runner, outside),
+    },
     { method: 'POST', url: '/deliveries/:id/replay', may: operator, step: 'operate', handle: replay(runner, queue) },
     { method: 'POST', url: '/destinations/:id/pause', may: operator, step: 'operate', handle: pause(runner, true) },
     { method: 'POST', url: '/destinations/:id/resume', may: operator, step: 'operate', handle: pause(runner, false) },

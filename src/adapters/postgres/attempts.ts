@@ -19,6 +19,8 @@ export interface Claimed {
   readonly replayed: boolean
   /** They answered its Task although we do not know that it arrived. */
   readonly answered: boolean
+  /** They have had a message about this order before. */
+  readonly follows: boolean
   /** The one message that is tried at a closed destination. */
   readonly probe: boolean
   /** Messages to this destination failed since the last one that arrived. */
@@ -53,6 +55,8 @@ export const claimNext = async (tx: Tx, destination: string, leaseSeconds: numbe
        and (exists (select from probe) or not coalesce((select closed from gate), false))
      returning id, destination, order_id, body, request_id, fate, attempts, fence, replayed_at is not null as replayed,
        coalesce(answered_at >= queued_at, false) as answered,
+       exists (select from deliveries o where o.order_id = d.order_id and o.destination = d.destination and o.seq <= d.seq
+         and o.sent_at is not null) as follows,
        extract(epoch from clock_timestamp() - queued_at)::float8 as age_seconds,
        exists (select from probe) as probe, coalesce((select troubled from gate), false) as troubled`,
     [destination, leaseSeconds],

@@ -1,13 +1,16 @@
 /** The rows of deliveries: queueing, what the reading service said, and the operator's view. Their pace is real time. */
 import { randomUUIDv7 } from 'node:crypto'
-import type { Patient, ServiceRequest } from 'fhir/r4.js'
+import type { Bundle, Patient, ServiceRequest } from 'fhir/r4.js'
 import { type LinkedOrder, linkedOrderBundle } from '../../flow/forward-order/linked-order.ts'
-import type { Forward } from '../../flow/step.ts'
+import { ordersToTell, toldOf, writeBackBundle } from '../../flow/forward-order/write-back.ts'
+import type { Decision } from '../../flow/step.ts'
+import type { Source } from '../../model/configuration.ts'
 import type { DeviceState, LinkState, OrderState, State, StubState, TaskState } from '../../model/states.ts'
 import { parseExactly, writeJson } from '../fhir/door/exact-numbers.ts'
-import type { Tx } from './database.ts'
+import type { Claimed } from './attempts.ts'
+import type { Database, Tx } from './database.ts'
 import { isId, readResource, type Sight } from './find-resources.ts'
-import { statesAround, statesById } from './load-states.ts'
+import { ordersById, statesAround, statesById } from './load-states.ts'
 import { resourceText } from './resource-text.ts'
 
 export const fates = ['queued', 'sent', 'taken', 'refused', 'unsure', 'parked', 'superseded'] as const
@@ -30,17 +33,19 @@ const wholeResource = async <T>(tx: Tx, type: string, id: string): Promise<T> =>
   return parseExactly(resourceText(row)) as T
 }
 
-/** The linked order as it stands after the step. */
-const linkedOrder = async (tx: Tx, { orderId, readingService }: Forward): Promise<LinkedOrder> => {
+/** The linked order as it stands after the step, with the work of one reading service or, for its source, of all. */
+const linkedOrder = async (tx: Tx, orderId: string, readingService?: string): Promise<LinkedOrder> => {
   const states = await statesAround(tx, [orderId], [])
   const order = ofKind(states, 'order').find((o): o is OrderState => o.id === orderId)
   if (order === undefined) throw new Error(`order ${orderId} is not stored`)
   const links: readonly LinkState[] = ofKind(states, 'link')
   const devices = (await statesById(tx, 'device', [...new Set(links.map((l) => l.deviceId))])) as readonly DeviceState[]
-  const tasks: readonly TaskState[] = ofKind(states, 'task').filter((t) => t.readingService === readingService)
+  const tasks: readonly TaskState[] = ofKind(states, 'task').filter(
+    (t) => readingService === undefined || t.readingService === readingService,
+  )
   // their server may hold a newer word of theirs; that a report is withdrawn here they are told all the same
   const stubs: readonly StubState[] = ofKind(states, 'stub').filter(
-    (s) => s.status === 'entered-in-error' || s.report?.by !== readingService,
+    (s) => s.status === 'entered-in-error' || readingService === undefined || s.report?.by !== readingService,
   )
   return {
     order,
@@ -53,29 +58,72 @@ const linkedOrder = async (tx: Tx, { orderId, readingService }: Forward): Promis
   }
 }
 
+interface Message {
+  readonly orderId: string
+  readonly destination: string
+  readonly bundle: (deliveryId: string) => Promise<Bundle>
+}
+
+/** What an EHR is told of its orders: of each of which something changed that belongs to a link. */
+const writeBacks = async (
+  tx: Tx,
+  decision: Pick<Decision<unknown>, 'changes'>,
+  sources: readonly Source[],
+): Promise<readonly Message[]> =>
+  (await ordersById(tx, ordersToTell(decision.changes))).flatMap((order): readonly Message[] => {
+    const destination = toldOf(order, sources)
+    if (destination === undefined) return []
+    const bundle = async () => writeBackBundle(await linkedOrder(tx, order.id))
+    return [{ orderId: order.id, destination, bundle }]
+  })
+
+const messagesOf = async (
+  tx: Tx,
+  decision: Pick<Decision<unknown>, 'changes' | 'forward'>,
+  sources: readonly Source[],
+): Promise<readonly Message[]> => [
+  ...(decision.forward ?? []).map(({ orderId, readingService }) => ({
+    orderId,
+    destination: readingService,
+    bundle: async (deliveryId: string) => linkedOrderBundle(await linkedOrder(tx, orderId, readingService), deliveryId),
+  })),
+  ...(await writeBacks(tx, decision, sources)),
+]
+
 /**
- * Queues one message for each destination, in the caller's transaction. Older ones for the same order that surely did
- * not arrive are superseded: each message is complete. One that may have arrived is looked for before the new one goes.
+ * Queues what a step has to tell, in the caller's transaction: one message for each order and destination. Older ones
+ * for the same that surely did not arrive are superseded: each message is complete. One that may have arrived is looked
+ * for before the new one goes.
  */
 export const queueDeliveries = async (
   tx: Tx,
-  forward: readonly Forward[],
+  decision: Pick<Decision<unknown>, 'changes' | 'forward'>,
+  sources: readonly Source[],
   requestId: string,
 ): Promise<readonly Queued[]> => {
   const queued: Queued[] = []
-  for (const f of forward) {
+  for (const { orderId, destination, bundle } of await messagesOf(tx, decision, sources)) {
     const id = randomUUIDv7()
-    const body = writeJson(linkedOrderBundle(await linkedOrder(tx, f), id))
     await tx.query(
       `with older as (update deliveries set fate = 'superseded', next_attempt = null
          where destination = $2 and order_id = $3 and (fate = 'parked' or (fate = 'queued' and leased_until is null)))
        insert into deliveries (id, destination, order_id, body, request_id, fate, next_attempt, queued_at)
        select $1, $2, $3, $4, $5, 'queued', t, t from clock_timestamp() t`,
-      [id, f.readingService, f.orderId, body, requestId],
+      [id, destination, orderId, writeJson(await bundle(id)), requestId],
     )
-    queued.push({ id, destination: f.readingService })
+    queued.push({ id, destination })
   }
   return queued
+}
+
+/** The message to a reading service made anew from what is known now, after an answer of theirs was read. */
+export const renewBody = async (
+  db: Database,
+  { id, order_id, destination, fence }: Pick<Claimed, 'id' | 'order_id' | 'destination' | 'fence'>,
+): Promise<string> => {
+  const body = writeJson(linkedOrderBundle(await linkedOrder(db, order_id, destination), id))
+  await db.query('update deliveries set body = $3 where id = $1 and fence = $2', [id, fence, body])
+  return body
 }
 
 /**

@@ -7,11 +7,13 @@ import { type Database, withoutValues } from './database.ts'
 import { CannotStart } from './embedded-process.ts'
 import { v1 } from './migrations/v1.ts'
 import { v2 } from './migrations/v2.ts'
+import { v3 } from './migrations/v3.ts'
 import { v5 } from './migrations/v5.ts'
 
 const migrations: readonly { readonly version: number; readonly sql: string }[] = [
   { version: 1, sql: v1 },
   { version: 2, sql: v2 },
+  { version: 3, sql: v3 },
   { version: 5, sql: v5 },
 ]
 

@@ -5,6 +5,7 @@
 import { createHash, randomUUIDv7 } from 'node:crypto'
 import type { Patient } from 'fhir/r4.js'
 import { identityKey, patientNames } from '../../flow/accept-order/incoming.ts'
+import { ordersToTell } from '../../flow/forward-order/write-back.ts'
 import type { ActingCaller, Context, Decision } from '../../flow/step.ts'
 import type { StepName } from '../../flow/steps.ts'
 import type { Parties, Tolerances } from '../../model/configuration.ts'
@@ -182,7 +183,8 @@ const write = async <K, A>(
     { step: call.step, changes, records, ...(names && { names }), ...(inbound && { inbound }) },
     ctx,
   )
-  if (call.capture !== undefined || forward.length > 0 || mayHaveGaps(changes, ctx)) {
+  const tells = forward.length > 0 || ordersToTell(changes).length > 0
+  if (call.capture !== undefined || tells || mayHaveGaps(changes, ctx)) {
     await saving
     await refreshGaps(tx, changes, ctx)
     await runner.afterWriting(tx, decision, ctx)

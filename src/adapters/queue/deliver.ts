@@ -1,5 +1,5 @@
 /** One attempt at one delivery: claim, look first where the fate is unknown, send, write down what became of it. */
-import type { Bundle } from 'fhir/r4.js'
+import type { Bundle, FhirResource } from 'fhir/r4.js'
 import type { Logger } from 'pino'
 import {
   afterTrouble,
@@ -9,6 +9,15 @@ import {
   type Trouble,
   type Verdict,
 } from '../../flow/forward-order/retry.ts'
+import type { WrittenSource } from '../../flow/forward-order/write-back.ts'
+import type { Audience } from '../../flow/forward-order/write-merge.ts'
+import {
+  goesWhole,
+  needsAtReadingService,
+  needsAtSource,
+  type PlanRow,
+  writePlan,
+} from '../../flow/forward-order/write-plan.ts'
 import { systems } from '../../model/systems.ts'
 import { parseExactly } from '../fhir/door/exact-numbers.ts'
 import type { Peer } from '../fhir/peer.ts'
@@ -16,11 +25,20 @@ import { causes, type Failure } from '../fhir/peer-fates.ts'
 import { kindOf } from '../kind-of-error.ts'
 import { type Attempted, type Claimed, claimNext, settleDelivery } from '../postgres/attempts.ts'
 import type { Database } from '../postgres/database.ts'
+import { renewBody } from '../postgres/deliveries.ts'
 import { noteArrival, noteTrouble } from '../postgres/destinations.ts'
+import { orderAtSource } from '../postgres/written.ts'
+import type { Answers } from './read-answers.ts'
+import type { Statements } from './statements.ts'
+import { writeMessage } from './write-message.ts'
 
 export interface Delivering {
   readonly db: Database
   readonly peers: ReadonlyMap<string, Peer>
+  /** Those of the destinations that are sources. */
+  readonly sources: ReadonlyMap<string, WrittenSource>
+  readonly statements: Statements
+  readonly answers: Answers
   readonly patience: Patience
   /** For how long an attempt is its worker's alone. */
   readonly leaseSeconds: number
@@ -30,14 +48,14 @@ export interface Delivering {
 }
 
 /**
- * Longer than the deadlines of the two calls of an attempt (10 s each) together, so that no second worker begins while
- * the first still waits.
+ * Longer than the deadlines of the four calls of an attempt (10 s each) together, so that no second worker begins while
+ * the first still waits. What is written piece by piece begins no call in the second half of it.
  */
-export const usualLeaseSeconds = 30
+export const usualLeaseSeconds = 45
 
 /** How an attempt went: it is there, or what the trouble was, and whether it may be there all the same. */
 type Outcome =
-  | { readonly arrived: true; readonly reason?: string }
+  | { readonly arrived: true; readonly reason?: string; readonly answered?: readonly FhirResource[] }
   | { readonly arrived: false; readonly trouble: Trouble; readonly mayBeThere: boolean }
 
 const troubleOf = ({ fate, cause, reason, retryAfterMs }: Failure): Trouble => ({
@@ -58,10 +76,13 @@ const isThere = async (peer: Peer, claimed: Claimed): Promise<boolean | Failure>
   return (answer.body.entry ?? []).some((e) => e.resource?.resourceType === 'Task')
 }
 
-const send = async (peer: Peer, claimed: Claimed): Promise<Outcome> => {
-  const answer = await peer.transaction(parseExactly(claimed.body) as Bundle, claimed.request_id)
+/** What they have said in Tasks of theirs is taken first, or the message would take it back. */
+const send = async (d: Delivering, peer: Peer, claimed: Claimed): Promise<Outcome> => {
+  const news = claimed.follows && (await d.answers.before(claimed.order_id, peer, claimed.request_id))
+  const body = news ? await renewBody(d.db, claimed) : claimed.body
+  const answer = await peer.transaction(parseExactly(body) as Bundle, claimed.request_id)
   return answer.fate === 'answered'
-    ? { arrived: true }
+    ? { arrived: true, answered: (answer.body.entry ?? []).flatMap((e) => (e.resource as FhirResource) ?? []) }
     : { arrived: false, trouble: troubleOf(answer), mayBeThere: answer.fate === 'unsure' }
 }
 
@@ -69,20 +90,60 @@ const send = async (peer: Peer, claimed: Claimed): Promise<Outcome> => {
  * What may be there is looked for before it is sent again. Where they never let us look, a person decides; and who
  * asked for it again has decided. Where they have answered its Task, a repetition asks for nothing new.
  */
-const attempt = async (peer: Peer, claimed: Claimed): Promise<Outcome> => {
-  if (claimed.fate === 'queued') return send(peer, claimed)
+const sendWhole = async (d: Delivering, peer: Peer, claimed: Claimed): Promise<Outcome> => {
+  if (claimed.fate === 'queued') return send(d, peer, claimed)
   const found = await isThere(peer, claimed)
   if (found === true) return { arrived: true, reason: 'Found there when read back.' }
-  if (found === false || (found.fate === 'final' && (claimed.replayed || claimed.answered))) return send(peer, claimed)
+  if (found === false || (found.fate === 'final' && (claimed.replayed || claimed.answered)))
+    return send(d, peer, claimed)
   // what could not be looked up stays as unsure as it was
   const fate = found.fate === 'final' ? 'final' : 'unsure'
   return { arrived: false, trouble: { ...troubleOf(found), fate }, mayBeThere: true }
 }
 
+interface Pieces {
+  readonly peer: Peer
+  readonly plan: readonly PlanRow[]
+  readonly to: Audience
+}
+
+/** Whatever became of an attempt before, this one reads what is there and writes what is missing. */
+const sendInPieces = async (d: Delivering, { peer, plan, to }: Pieces, claimed: Claimed): Promise<Outcome> => {
+  const source = d.sources.get(claimed.destination)
+  const there =
+    source && (await orderAtSource(d.db, { source: source.id, base: source.fhir, orderId: claimed.order_id }))
+  const outcome = await writeMessage(d, { peer, plan, to, ...(there && { there }) }, claimed)
+  if (outcome.done) return { arrived: true, ...(outcome.notes.length > 0 && { reason: outcome.notes.join(' ') }) }
+  // they may have changed what they take since they were asked
+  if (outcome.trouble.fate === 'final') d.statements.forget(peer.id)
+  const trouble = 'cause' in outcome.trouble ? troubleOf(outcome.trouble) : outcome.trouble
+  const unsure = claimed.fate === 'unsure' && trouble.fate === 'try-again'
+  return {
+    arrived: false,
+    trouble: unsure ? { ...trouble, fate: 'unsure' } : trouble,
+    mayBeThere: outcome.mayBeThere || claimed.fate === 'unsure',
+  }
+}
+
+const typesIn = (body: string): ReadonlySet<string> =>
+  new Set(((parseExactly(body) as Bundle).entry ?? []).flatMap((e) => e.resource?.resourceType ?? []))
+
+const attempt = async (d: Delivering, peer: Peer, claimed: Claimed): Promise<Outcome> => {
+  const toSource = d.sources.has(claimed.destination)
+  // a reading service that does not describe itself gets what every one got before it was asked
+  const statement = await d.statements.of(peer, { mayFail: !toSource })
+  if (statement.fate !== 'answered' && !toSource) return sendWhole(d, peer, claimed)
+  if (statement.fate !== 'answered')
+    return { arrived: false, trouble: troubleOf(statement), mayBeThere: claimed.fate === 'unsure' }
+  const plan = writePlan(statement.body, toSource ? needsAtSource : needsAtReadingService)
+  if (goesWhole(plan, typesIn(claimed.body))) return sendWhole(d, peer, claimed)
+  return sendInPieces(d, { peer, plan, to: toSource ? 'source' : 'reading-service' }, claimed)
+}
+
 /** A bug is told to the log and counts as an attempt, so that the delivery is parked in the end and not tried for ever. */
 const attemptOrBug = async (d: Delivering, peer: Peer, claimed: Claimed): Promise<Outcome> => {
   try {
-    return await attempt(peer, claimed)
+    return await attempt(d, peer, claimed)
   } catch (err) {
     const { id: delivery, request_id: requestId } = claimed
     d.log.error({ step: 'forward-order', delivery, requestId, err: kindOf(err) }, 'a bug')
@@ -121,6 +182,8 @@ const settle = async (d: Delivering, claimed: Claimed, outcome: Outcome): Promis
     await noteArrival(d.db, destination, probe)
     if (probe) d.log.info({ step: 'forward-order', destination }, 'destination open again')
   }
+  if (outcome.arrived && !d.sources.has(destination))
+    await d.answers.arrived(claimed.order_id, destination, outcome.answered ?? [], claimed.request_id)
   return result
 }
 

@@ -21,6 +21,20 @@ const next: Readonly<Record<string, readonly string[]>> = {
   'in-progress': ['completed', 'failed'],
 }
 
+/**
+ * The steps from one status to another, the last one included: who looks seldom misses some in between.
+ * @returns undefined where no steps lead there
+ */
+export const stepsTo = (from: string, to: string): readonly string[] | undefined => {
+  let ways: readonly (readonly string[])[] = [[from]]
+  for (const _step of Object.keys(next)) {
+    const there = ways.find((way) => way.at(-1) === to)
+    if (there) return there.slice(1)
+    ways = ways.flatMap((way) => (next[way.at(-1) ?? ''] ?? []).map((status) => [...way, status]))
+  }
+  return ways.find((way) => way.at(-1) === to)?.slice(1)
+}
+
 const theirs = ['status', 'statusReason', 'businessStatus', 'output', 'note'] as const
 
 /** Elements that two writings of one Task may differ in without meaning anything. */
@@ -36,6 +50,30 @@ const comparable = (task: Task): Tree => {
     'reference' in node ? { ...node, reference: 'there' } : node,
   )
   return { ...alike, ...(identifier.length > 0 && { identifier }) }
+}
+
+/** An address on their server, so that nobody takes it for one of ours. */
+const atTheirs = (node: Tree, base: string): Tree =>
+  typeof node.reference === 'string' && /^[A-Z][A-Za-z]+\//.test(node.reference)
+    ? { ...node, reference: `${base}/${node.reference}` }
+    : node
+
+/** A Task on their server as an answer: their elements alone, whatever else may differ there. */
+const saidThere = (shown: Task, there: Task, base: string, status: string): Task => {
+  const said = theirs.flatMap((name) => (there[name] === undefined ? [] : [[name, there[name]] as const]))
+  return { ...shown, ...mapTree(Object.fromEntries(said) as Tree, (node) => atTheirs(node, base)), status } as Task
+}
+
+/**
+ * What a Task on their server says of the work and we do not know yet, as answers to be taken one after another. What
+ * they do not say there they may have said to us; an older status there is what we sent.
+ * @param base of their FHIR server
+ */
+export const answersThere = (shown: Task, there: Task, base: string): readonly ((shown: Task) => Task)[] => {
+  const steps = stepsTo(shown.status, there.status)
+  if (steps === undefined) return []
+  if (steps.length === 0 && canonical(saidThere(shown, there, base, shown.status)) === canonical(shown)) return []
+  return (steps.length > 0 ? steps : [shown.status]).map((status) => (now) => saidThere(now, there, base, status))
 }
 
 const otherChanges = (written: Task, stored: Task): readonly Problem[] => {

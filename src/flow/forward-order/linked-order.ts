@@ -63,10 +63,10 @@ const patientEntry = (patient: Patient, id: string): BundleEntry => {
 }
 
 /** The Task names the delivery, so that a sender who does not know what became of it can look. */
-const signed = (task: Task, deliveryId: string): Task => ({
-  ...task,
-  identifier: [...(task.identifier ?? []), { system: systems.deliveries, value: deliveryId }],
-})
+const signed = (task: Task, deliveryId: string | undefined): Task =>
+  deliveryId === undefined
+    ? task
+    : { ...task, identifier: [...(task.identifier ?? []), { system: systems.deliveries, value: deliveryId }] }
 
 const orderEntry = (o: LinkedOrder): FhirResource => ({
   ...o.orderResource,
@@ -74,10 +74,10 @@ const orderEntry = (o: LinkedOrder): FhirResource => ({
 })
 
 /**
- * @param deliveryId written into every Task
+ * @param deliveryId written into every Task, where one is given
  * @returns a transaction: Patient if none exists, everything of ours by conditional PUT on our identifiers
  */
-export const linkedOrderBundle = (o: LinkedOrder, deliveryId: string): Bundle => {
+export const linkedOrderBundle = (o: LinkedOrder, deliveryId?: string): Bundle => {
   const parts: { type: OwnType; id: string; resource: FhirResource }[] = [
     { type: 'ServiceRequest', id: o.order.id, resource: orderEntry(o) },
     ...o.devices.map((d) => ({
