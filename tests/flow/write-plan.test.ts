@@ -101,7 +101,7 @@ describe('all types together', () => {
       Patient: 'search',
       ServiceRequest: 'search',
       ...Object.fromEntries(
-        ['Device', 'DeviceUseStatement', 'Procedure', 'Task', 'Observation', 'DiagnosticReport'].map((t) => [
+        ['Device', 'DeviceUseStatement', 'Procedure', 'Task', 'Observation', 'DiagnosticReport', 'Media'].map((t) => [
           t,
           'transaction',
         ]),

@@ -234,15 +234,13 @@ describe('into the EHR', () => {
       },
     })
     expect(sent.status, sent.text).toBe(200)
-    await expect
-      .poll(stubs)
-      .toMatchObject([
-        {
-          status: 'final',
-          conclusion: 'Sinus rhythm throughout.',
-          encounter: { reference: `Patient/${l.order.ehrPatient}` },
-        },
-      ])
+    await expect.poll(stubs).toMatchObject([
+      {
+        status: 'final',
+        conclusion: 'Sinus rhythm throughout.',
+        encounter: { reference: `Patient/${l.order.ehrPatient}` },
+      },
+    ])
     const [value] = withId(ehr.of<Observation>('Observation'), observation)
     expect(value).toMatchObject({ status: 'final', valueQuantity: { value: 61 } })
     expect(stubs()[0]?.result).toEqual([{ reference: `Observation/${value?.id}` }])
