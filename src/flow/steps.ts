@@ -45,10 +45,10 @@ export const steps: readonly Step[] = [
     name: 'forward-order',
     tells:
       'The linked order goes to the reading service; that it was delivered and that it was accepted are two things.',
-    starts: ['a queued delivery', 'PUT /fhir/Task'],
+    starts: ['a queued delivery', 'PUT /fhir/Task', 'a Task of ours on the server of its reading service'],
     from: 'device linked',
     to: 'order taken',
-    sends: 'one FHIR transaction for each change',
+    sends: 'the linked order to its reading services, and what belongs to the link into the EHR, at each change',
   },
   {
     name: 'return-device',
