@@ -24,7 +24,8 @@ export interface Servers {
 /** Something did not arrive, or was refused: the story ends. */
 class Ended extends Error {}
 
-const patienceMs = 90_000
+/** The reading service's own server is looked at a minute after the message, and machines may be busy. */
+const patienceMs = 240_000
 
 type Identifier = { readonly system: string; readonly value: string }
 

@@ -59,6 +59,9 @@ const readSetting = (port: number, dataDir: string, ehr: string, reading: string
   return read.value
 }
 
+/** Seconds between looks at Tasks that lie at the reading service: a demo has no time to lose. */
+const lookPace = { unanswered: 3, taken: 30 }
+
 const newRun = (): string =>
   Math.floor(Date.now() / 1000)
     .toString(36)
@@ -88,7 +91,10 @@ const onThisMachine = async (
     const reading = await start('the reading service')
     const tokens = made()
     const port = await freePort()
-    const service = await startService(readSetting(port, join(folder, 'data'), ehr.base, reading.base, tokens), { log })
+    const service = await startService(readSetting(port, join(folder, 'data'), ehr.base, reading.base, tokens), {
+      log,
+      lookPace,
+    })
     try {
       print(`  Daybind between them: ${service.url}, its log: ${join(folder, 'service.log')}`)
       const ok = await playAcross(
