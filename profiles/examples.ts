@@ -129,6 +129,24 @@ const held: HeldState = {
   words: { resourceType: 'DiagnosticReport', status: 'final', code: { coding: [codes.rhythmStudy] } },
 }
 
+/** What a stub is once the reading service has reported. */
+const reported = at('2026-12-12T15:00:00Z')
+const report: FhirResource = stubReport(
+  day.stub({
+    id: uuid(50),
+    report: {
+      ...{ by: 'pebble', firstAt: reported, receivedAt: reported, completedAt: reported, results: [] },
+      words: {
+        resourceType: 'DiagnosticReport',
+        status: 'final',
+        code: { coding: [codes.rhythmStudy] },
+        issued: '2026-12-12T15:00:00Z',
+        conclusion: 'An invented conclusion of an invented recording.',
+      },
+    },
+  }),
+)
+
 /** Facts that bring each gap; the types see to it that none is left out. */
 const bringing: Readonly<Record<GapCode, Partial<Facts>>> = {
   'no-link': { applications: [day.application()] },
@@ -241,6 +259,7 @@ const all = (): readonly Example[] => [
   one('reading-task-abort', taskResource(day.task({ id: uuid(39), asks: 'abort', about: ids.task })), 'reading-task'),
   one('stub-observation', stubObservation(day.stub())),
   one('stub-report', stubReport(day.stub())),
+  one('report', report),
   one('clock-observation', clock),
   one('symptom-observation', symptom),
   one('evening', measureReport(evening)),

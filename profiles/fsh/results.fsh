@@ -41,6 +41,19 @@ Description: "The report that is waited for: registered, without a result. The r
 * conclusionCode 0..0
 * presentedForm 0..0
 
+Profile: DaybindReport
+Parent: DiagnosticReport
+Id: report
+Title: "Report"
+Description: "The reading service's report in the place of its stub: patient, order and identifier are those of the stub, everything else is the reading service's own words."
+* insert OwnIdentifier(https://daybind.example/reports)
+* basedOn 1..*
+* basedOn only Reference(ServiceRequest)
+* basedOn ^short = "The order"
+* status from ReportStatus (required)
+* subject 1..1
+* subject only Reference(Patient)
+
 Profile: DaybindClockObservation
 Parent: Observation
 Id: clock-observation

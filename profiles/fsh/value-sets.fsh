@@ -51,6 +51,19 @@ Description: "Registered, or withdrawn with its link."
 * http://hl7.org/fhir/diagnostic-report-status#registered
 * http://hl7.org/fhir/diagnostic-report-status#entered-in-error
 
+ValueSet: ReportStatus
+Id: report-status
+Title: "Status of a report"
+Description: "What a reading service may say of its report, and that it was withdrawn."
+* http://hl7.org/fhir/diagnostic-report-status#partial
+* http://hl7.org/fhir/diagnostic-report-status#preliminary
+* http://hl7.org/fhir/diagnostic-report-status#final
+* http://hl7.org/fhir/diagnostic-report-status#amended
+* http://hl7.org/fhir/diagnostic-report-status#corrected
+* http://hl7.org/fhir/diagnostic-report-status#appended
+* http://hl7.org/fhir/diagnostic-report-status#cancelled
+* http://hl7.org/fhir/diagnostic-report-status#entered-in-error
+
 ValueSet: GapStatus
 Id: gap-status
 Title: "Status of a gap"
