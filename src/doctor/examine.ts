@@ -86,7 +86,7 @@ const examineServer = async (server: Examined & { base: string }, tools: Tools, 
   const search = await trySearch(server, tools, known.token)
   found.push(search, ...clock)
   const letIn = search.level === 'good'
-  if (letIn) found.push(...(await write(tools, statement, known.token, may)))
+  if (letIn && server.written) found.push(...(await write(tools, statement, known.token, may)))
   if (server.kind === 'source' && server.poll !== undefined) {
     const listening = letIn ? { calls: tools.calls, headers: bearing(known.token), deadlineMs } : undefined
     found.push(...(await lookAtChannel(server, base, statement, listening)))

@@ -1,6 +1,8 @@
 /** What the doctor looks at: the FHIR server of a source or reading service, as the configuration has it. */
+
+import { isWrittenTo } from '../flow/forward-order/write-back.ts'
+import { readingServiceScope, sourceScope } from '../flow/scopes.ts'
 import type { Access, Configuration, Source } from '../model/configuration.ts'
-import { readingServiceScope, sourceScope } from '../model/scopes.ts'
 import type { SigningKey } from '../model/signing-key.ts'
 
 export interface Examined extends Access {
@@ -12,6 +14,8 @@ export interface Examined extends Access {
   readonly scope: string
   readonly key?: SigningKey
   readonly publicUrl: string
+  /** Whether Daybind writes there at all. */
+  readonly written: boolean
   /** Of a source: how it is asked for orders. */
   readonly poll?: string
   readonly subscribe?: Source['subscribe']
@@ -33,6 +37,7 @@ export const examinedOf = (c: Configuration, id: string): Examined | undefined =
       ...common,
       ...accessOf(source),
       kind: 'source',
+      written: isWrittenTo(source),
       scope: smart?.scope ?? sourceScope(source),
       ...(fhir !== undefined && { base: fhir }),
       ...(poll !== undefined && { poll }),
@@ -45,6 +50,7 @@ export const examinedOf = (c: Configuration, id: string): Examined | undefined =
       ...common,
       ...accessOf(service),
       kind: 'reading service',
+      written: true,
       base: service.fhir,
       scope: service.smart?.scope ?? readingServiceScope,
     }

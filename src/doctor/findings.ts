@@ -328,6 +328,11 @@ const table = {
       'An order whose patient does not come along with it cannot be taken.',
       'Have reading of Patient opened for Daybind.',
     ],
+    'written-not-wanted': [
+      'good',
+      'The configuration says "writeBack: false".',
+      'Nothing is written there, so nothing of that is looked at.',
+    ],
     'written-as-meant': [
       'good',
       'It takes what Daybind writes: {types}.',

@@ -59,6 +59,9 @@ const connectionFindings: Readonly<Record<string, FindingCode>> = {
   ENETUNREACH: 'connection-no-way',
 }
 
+/** What a code means that a connection came to. */
+export const connectionFindingOf = (code: string): FindingCode => connectionFindings[code] ?? 'connection-failed'
+
 const connectionStep = async (host: string, port: number, { patienceMs }: Ground): Promise<Way> => {
   const began = performance.now()
   const socket = connectTcp({ host, port })
@@ -67,9 +70,7 @@ const connectionStep = async (host: string, port: number, { patienceMs }: Ground
     return way(finding('connected', { host, port, ms: Math.round(performance.now() - began) }))
   } catch (error) {
     const code = codeOf(error)
-    return shut(
-      finding(connectionFindings[code] ?? 'connection-failed', { host, port, code, seconds: patienceMs / 1000 }),
-    )
+    return shut(finding(connectionFindingOf(code), { host, port, code, seconds: patienceMs / 1000 }))
   } finally {
     socket.destroy()
   }
