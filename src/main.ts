@@ -26,7 +26,8 @@ const usage = `Usage: npm run daybind -- <command>
                                               one order between two FHIR servers, there and back
   fake source|reading-service [--port N] [--token-env NAME] [--json] …
                                               a strict counterpart to build against (README)
-  doctor, export                              not built yet
+  doctor <id> [--json] [--no-write]           looks at the FHIR server of a source or reading service
+  export                                      not built yet
 
 reconcile, replay and healthcheck ask the running service: --url URL (default http://HOST:PORT),
 --token-env NAME for the environment variable that holds the bearer token.
@@ -186,6 +187,24 @@ const fakeCommand: Command = async (args) => {
   return playFake(args, process.env)
 }
 
+const doctor: Command = async (args) => {
+  const options = { json: { type: 'boolean' }, 'no-write': { type: 'boolean' } } as const
+  const { values, positionals } = parseArgs({ args, options, allowPositionals: true })
+  const [id, ...more] = positionals
+  if (id === undefined || more.length > 0) return misunderstood('doctor takes the id of one source or reading service.')
+  const settings = configuration()
+  if (settings === undefined) return 1
+  const { examine, examinedOf, known, mustMend, reportJson, reportText } = await import('./doctor/doctor.ts')
+  const server = examinedOf(settings, id)
+  if (server === undefined) {
+    complain(`There is no source or reading service ${JSON.stringify(id)}; known are: ${known(settings)}.`)
+    return 2
+  }
+  const findings = await examine(server, { write: !values['no-write'] })
+  print(values.json ? reportJson(server, findings) : reportText(server, findings))
+  return mustMend(findings) ? 1 : 0
+}
+
 const notBuilt =
   (name: string): Command =>
   async () => {
@@ -202,7 +221,7 @@ const commands: Readonly<Record<string, Command>> = {
   healthcheck: healthcheckCommand,
   rebuild: rebuildCommand,
   fake: fakeCommand,
-  doctor: notBuilt('doctor'),
+  doctor,
   export: notBuilt('export'),
 }
 

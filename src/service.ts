@@ -52,8 +52,8 @@ import { type EveningReport, eveningReport, reportCsv } from './board/evening-re
 import { eveningPage, startPage } from './board/pages.ts'
 import { type Patience, usualPatience } from './flow/forward-order/retry.ts'
 import { destinationIds, isWrittenTo } from './flow/forward-order/write-back.ts'
+import { readingServiceScope, sourceScope } from './flow/scopes.ts'
 import type { Access, Configuration } from './model/configuration.ts'
-import { readingServiceScope, sourceScope } from './model/scopes.ts'
 import type { SigningKeys } from './model/signing-key.ts'
 import type { Instant } from './model/states.ts'
 

@@ -30,7 +30,7 @@ const imports = [...texts].flatMap(([file, text]) => importsOf(file, text))
 /** The layer of a path below src, by its folder; undefined for a file at the top and for a package. */
 const layers = [
   ...['adapters/fhir', 'adapters/postgres', 'adapters/queue', 'adapters/sources', 'adapters/http', 'adapters'],
-  ...['board', 'config', 'flow', 'model'],
+  ...['board', 'config', 'doctor', 'flow', 'model'],
 ]
 const layerOf = (path: string): string | undefined => layers.find((layer) => path.startsWith(`${layer}/`))
 
@@ -40,6 +40,7 @@ const knows: Readonly<Record<string, readonly string[]>> = {
   flow: ['model'],
   config: ['model'],
   board: ['flow', 'model'],
+  doctor: ['flow', 'model', 'adapters/fhir'],
   'adapters/fhir': ['flow', 'model'],
   'adapters/postgres': ['flow', 'model', 'adapters', 'adapters/fhir'],
   'adapters/queue': ['flow', 'model', 'adapters', 'adapters/fhir', 'adapters/postgres'],

@@ -1,6 +1,6 @@
 import { describe, expect, test } from 'vitest'
 import { pushedTypes } from '../../src/flow/accept-order/place.ts'
-import { readingServiceScope, sourceScope } from '../../src/model/scopes.ts'
+import { readingServiceScope, sourceScope } from '../../src/flow/scopes.ts'
 
 const lettersOf = (scope: string): Readonly<Record<string, string>> =>
   Object.fromEntries(

@@ -11,6 +11,7 @@ export interface Pair {
 
 export interface Certificates {
   readonly ca: string
+  readonly caKey: string
   /** For 127.0.0.1. */
   readonly server: Pair
   readonly client: Pair
@@ -46,6 +47,7 @@ export const makeCertificates = (): Certificates => {
     const here = 'subjectAltName=IP:127.0.0.1\n'
     return {
       ca: read('ca.crt'),
+      caKey: read('ca.key'),
       server: signed('server', '127.0.0.1', here, '-days', '2'),
       client: signed('client', 'daybind.example', 'extendedKeyUsage=clientAuth\n', '-days', '2'),
       elsewhere: signed('elsewhere', 'other.example', 'subjectAltName=DNS:other.example\n', '-days', '2'),

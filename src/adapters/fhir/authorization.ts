@@ -10,7 +10,7 @@ import { isPrivate } from '../../model/private-address.ts'
 import type { SigningKey } from '../../model/signing-key.ts'
 import type { Cause } from './peer-fates.ts'
 import { httpDate, retryAfterMs } from './peer-fates.ts'
-import { type Line, openLine } from './peer-line.ts'
+import { type Heard, isHeard, openPlainCalls, type Unheard } from './plain-call.ts'
 
 /** Why there is no token; nothing was sent to the FHIR server. */
 export interface NoToken {
@@ -49,7 +49,7 @@ export interface Surroundings {
   readonly unique: () => string
 }
 
-const world: Surroundings = { now: Date.now, elapsed: () => performance.now(), unique: randomUUID }
+export const world: Surroundings = { now: Date.now, elapsed: () => performance.now(), unique: randomUUID }
 
 /** Seconds. At most five minutes are allowed; with exactly five, a clock that is a little ahead is refused. */
 const assertionLife = 240
@@ -80,21 +80,25 @@ export const assertionClaims = (
 export const signAssertion = (claims: AssertionClaims, { kid, alg, privateKey }: SigningKey): Promise<string> =>
   new SignJWT({ ...claims }).setProtectedHeader({ alg, kid, typ: 'JWT' }).sign(privateKey)
 
+/** The form that asks for a token. */
+export const tokenRequest = (assertion: string, scope: string): URLSearchParams =>
+  new URLSearchParams({
+    grant_type: 'client_credentials',
+    scope,
+    client_assertion_type: 'urn:ietf:params:oauth:client-assertion-type:jwt-bearer',
+    client_assertion: assertion,
+  })
+
+/** Where a FHIR server says where tokens are to be had. */
+export const smartConfigurationOf = (base: string): string => `${base}/.well-known/smart-configuration`
+
+const json = { accept: 'application/json' }
+
 /** RFC 6749, section 5.2: what the client has to mend. Anything else that they may write is not repeated. */
-const clientErrors = [
+export const clientErrors = [
   ...['invalid_request', 'invalid_client', 'invalid_grant'],
   ...['unauthorized_client', 'unsupported_grant_type', 'invalid_scope'],
 ]
-
-interface Heard {
-  readonly status: number
-  readonly headers: Headers
-  /** Undefined where it is no JSON object. */
-  readonly body?: Readonly<Record<string, unknown>>
-}
-
-const isRecord = (value: unknown): value is Record<string, unknown> =>
-  typeof value === 'object' && value !== null && !Array.isArray(value)
 
 const noToken = (detail: string): NoToken => ({ cause: 'no-token', detail })
 
@@ -155,76 +159,22 @@ export interface SmartOptions extends Smart {
 
 const maxBytes = 64 * 1024
 
-/** A socket, DNS or TLS code, else why it came to nothing. */
-const whyNot = (error: unknown, late: boolean): string => {
-  if (late) return 'no answer within the deadline'
-  for (let e = error; e instanceof Error; e = e.cause) {
-    const { code } = e as NodeJS.ErrnoException
-    if (typeof code === 'string' && /^[A-Z][A-Z0-9_]{2,60}$/.test(code)) return code
-  }
-  return 'the connection broke'
-}
-
-interface Asked {
-  readonly method: 'GET' | 'POST'
-  readonly body?: URLSearchParams
-}
-
-/** Speaks to the authorization server: lines to it are opened when needed, one for each origin. */
-const openClient = (tls: ClientTls | undefined, deadlineMs: number) => {
-  const lines = new Map<string, Line>()
-  const lineTo = (origin: string): Line => {
-    const line = lines.get(origin) ?? openLine({ origin, connections: 1, deadlineMs, maxBytes, ...(tls && { tls }) })
-    lines.set(origin, line)
-    return line
-  }
-  const ask = async (url: string, { method, body }: Asked, stop: AbortController): Promise<Heard | string> => {
-    const { wire } = lineTo(new URL(url).origin).watched(() => stop.abort('size'))
-    const headers = { accept: 'application/json', 'accept-encoding': 'identity' }
-    try {
-      const response = await fetch(url, {
-        method,
-        headers,
-        redirect: 'manual',
-        signal: stop.signal,
-        ...(body && { body }),
-        ...wire,
-      })
-      const text = await response.text()
-      const read = json(text)
-      return { status: response.status, headers: response.headers, ...(isRecord(read) && { body: read }) }
-    } catch (error) {
-      if (stop.signal.reason === 'size') return 'their answer is too large or compressed'
-      return whyNot(error, stop.signal.aborted)
-    }
-  }
-  return {
-    ask,
-    close: async (): Promise<void> => {
-      await Promise.all([...lines.values()].map((line) => line.close()))
-    },
-  }
-}
-
-const json = (text: string): unknown => {
-  try {
-    return JSON.parse(text)
-  } catch {
-    return undefined
-  }
+const whyNot = ({ why, code }: Unheard): string => {
+  if (why === 'late') return 'no answer within the deadline'
+  return why === 'broken' ? (code ?? 'the connection broke') : 'their answer is too large or compressed'
 }
 
 /** Asks for a token when one is needed, and keeps it until shortly before its end. */
 export const openSmart = (options: SmartOptions, around: Surroundings = world): Authorization => {
   const { clientId, base, scope, key, tls, deadlineMs = 10_000 } = options
-  const client = openClient(tls, deadlineMs)
+  const calls = openPlainCalls({ maxBytes, deadlineMs, tls })
   let tokenUrl = options.tokenUrl
   let held: Held | undefined
   let asking: Promise<Held | NoToken> | undefined
 
-  const discover = async (stop: AbortController): Promise<string | NoToken> => {
-    const heard = await client.ask(`${base}/.well-known/smart-configuration`, { method: 'GET' }, stop)
-    if (typeof heard === 'string') return noToken(`smart-configuration: ${heard}`)
+  const discover = async (): Promise<string | NoToken> => {
+    const heard = await calls.ask(smartConfigurationOf(base), { method: 'GET', headers: json, deadlineMs })
+    if (!isHeard(heard)) return noToken(`smart-configuration: ${whyNot(heard)}`)
     if (heard.status !== 200 || heard.body === undefined)
       return noToken(`smart-configuration: ${heard.status === 200 ? 'not JSON' : heard.status}`)
     const { token_endpoint: found } = heard.body
@@ -232,33 +182,23 @@ export const openSmart = (options: SmartOptions, around: Surroundings = world): 
     return found
   }
 
-  const request = async (url: string, stop: AbortController): Promise<Held | NoToken> => {
+  const request = async (url: string, within: number): Promise<Held | NoToken> => {
     const since = around.elapsed()
     const assertion = await signAssertion(assertionClaims(clientId, url, around), key)
-    const body = new URLSearchParams({
-      grant_type: 'client_credentials',
-      scope,
-      client_assertion_type: 'urn:ietf:params:oauth:client-assertion-type:jwt-bearer',
-      client_assertion: assertion,
-    })
-    const heard = await client.ask(url, { method: 'POST', body }, stop)
-    if (typeof heard === 'string') return noToken(`token endpoint: ${heard}`)
+    const body = tokenRequest(assertion, scope)
+    const heard = await calls.ask(url, { method: 'POST', headers: json, body, deadlineMs: within })
+    if (!isHeard(heard)) return noToken(`token endpoint: ${whyNot(heard)}`)
     return heard.status === 200 ? granted(heard, since) : refusal(heard, around.now())
   }
 
   const ask = async (): Promise<Held | NoToken> => {
-    const stop = new AbortController()
-    const timer = setTimeout(() => stop.abort(), deadlineMs)
-    try {
-      const url = tokenUrl ?? (await discover(stop))
-      if (typeof url !== 'string') return url
-      const answer = await request(url, stop)
-      // where a token was to be had may have moved: looked up anew before the next try
-      tokenUrl = 'token' in answer ? url : options.tokenUrl
-      return answer
-    } finally {
-      clearTimeout(timer)
-    }
+    const began = performance.now()
+    const url = tokenUrl ?? (await discover())
+    if (typeof url !== 'string') return url
+    const answer = await request(url, Math.max(1, deadlineMs - (performance.now() - began)))
+    // where a token was to be had may have moved: looked up anew before the next try
+    tokenUrl = 'token' in answer ? url : options.tokenUrl
+    return answer
   }
 
   return {
@@ -279,6 +219,6 @@ export const openSmart = (options: SmartOptions, around: Surroundings = world): 
       if (held?.token === token) held = undefined
       return true
     },
-    close: client.close,
+    close: calls.close,
   }
 }

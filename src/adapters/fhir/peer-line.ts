@@ -79,8 +79,11 @@ const watch =
     })
   }
 
-/** Made once: to read some hundred authorities for each connection would cost more than the connection. */
-const identified = ({ cert, key, ca }: ClientTls) => ({
+/**
+ * What a connection with a certificate of ours needs. Made once: to read some hundred authorities for each connection
+ * would cost more than the connection.
+ */
+export const identified = ({ cert, key, ca }: ClientTls) => ({
   secureContext: createSecureContext({
     cert,
     key,

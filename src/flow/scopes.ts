@@ -1,0 +1,35 @@
+/**
+ * What Daybind asks for at least, where the configuration names no scope: SMART App Launch 2.2.0, "Scopes for
+ * requesting FHIR Resources", letters c r u d s in that order. Nothing is ever deleted.
+ */
+import type { Source } from '../model/configuration.ts'
+import { keptTypes } from './accept-order/place.ts'
+import { type Need, needsAtReadingService, needsAtSource } from './forward-order/write-plan.ts'
+
+/** Looked for and read; made and changed where it is ours. */
+const lettersFor = ({ does }: Need): string => (does === 'refer' ? 'rs' : 'crus')
+
+const scopeOf = (letters: ReadonlyMap<string, string>): string =>
+  [...letters]
+    .map(([type, given]) => `system/${type}.${given}`)
+    .toSorted()
+    .join(' ')
+
+const forNeeds = (needs: readonly Need[]): [string, string][] => needs.map((need) => [need.type, lettersFor(need)])
+
+/** At an EHR: orders and patients are read with what they refer to, Subscriptions kept, links written back. */
+export const sourceScope = ({
+  poll,
+  subscribe,
+  writeBack,
+}: Pick<Source, 'poll' | 'subscribe' | 'writeBack'>): string =>
+  scopeOf(
+    new Map([
+      ...(poll === undefined ? [] : keptTypes.map((type): [string, string] => [type, 'r'])),
+      ...(poll === undefined || subscribe === false ? [] : [['Subscription', 'crus'] as const]),
+      ...forNeeds(needsAtSource.filter(({ does }) => does === 'refer' || writeBack !== false)),
+    ]),
+  )
+
+/** At a reading service: everything that a linked order is made of, and their answers. */
+export const readingServiceScope = scopeOf(new Map(forNeeds(needsAtReadingService)))
