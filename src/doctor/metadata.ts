@@ -159,7 +159,10 @@ const writing = (plan: readonly PlanRow[], kind: Examined['kind']): Finding => {
 }
 
 /** Version, formats, and what of what we need it says that it can. */
-export const judgeStatement = (statement: CapabilityStatement, { kind, poll, written }: Examined): readonly Finding[] => {
+export const judgeStatement = (
+  statement: CapabilityStatement,
+  { kind, poll, written }: Examined,
+): readonly Finding[] => {
   const general = [versionFinding(statement), formatFinding(statement)]
   const rest = (Array.isArray(statement.rest) ? statement.rest : []).find((r) => r.mode === 'server')
   if (rest === undefined) return [...general, finding('no-rest')]

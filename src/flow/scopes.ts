@@ -18,11 +18,7 @@ const scopeOf = (letters: ReadonlyMap<string, string>): string =>
 const forNeeds = (needs: readonly Need[]): [string, string][] => needs.map((need) => [need.type, lettersFor(need)])
 
 /** At an EHR: orders and patients are read with what they refer to, Subscriptions kept, links written back. */
-export const sourceScope = ({
-  poll,
-  subscribe,
-  writeBack,
-}: Pick<Source, 'poll' | 'subscribe' | 'writeBack'>): string =>
+export const sourceScope = ({ poll, subscribe, writeBack }: Pick<Source, 'poll' | 'subscribe' | 'writeBack'>): string =>
   scopeOf(
     new Map([
       ...(poll === undefined ? [] : keptTypes.map((type): [string, string] => [type, 'r'])),

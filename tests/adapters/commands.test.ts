@@ -1,8 +1,12 @@
 import { execFile } from 'node:child_process'
+import { mkdtempSync, rmSync, writeFileSync } from 'node:fs'
 import { createServer, type IncomingMessage } from 'node:http'
 import type { AddressInfo } from 'node:net'
+import { tmpdir } from 'node:os'
+import { join } from 'node:path'
 import { text } from 'node:stream/consumers'
-import { afterEach, describe, expect, it } from 'vitest'
+import { afterAll, afterEach, describe, expect, it } from 'vitest'
+import { startReadingService } from '../../src/testkit/reading-service.ts'
 
 interface Call {
   readonly line: string
@@ -147,6 +151,47 @@ describe('healthcheck', () => {
   })
 })
 
+describe('doctor', () => {
+  const folder = mkdtempSync(join(tmpdir(), 'daybind-doctor-'))
+  afterAll(() => rmSync(folder, { recursive: true }))
+
+  /** A configuration with one reading service at that base. */
+  const configured = (base: string): Record<string, string> => {
+    const path = join(folder, 'daybind.yaml')
+    const site = 'sites: [ { id: tern-harbour, name: Tern Harbour Clinic, timeZone: Europe/Dublin } ]'
+    writeFileSync(path, `${site}\nreadingServices: [ { id: pebble, fhir: "${base}" } ]\n`)
+    return { DAYBIND_CONFIG: path }
+  }
+
+  it('ends with status 1 where something has to be mended, and says what to do', async () => {
+    const { url, calls } = await standIn(404, outcome)
+    const { status, out } = await run(['doctor', 'pebble'], configured(`${url}/fhir`))
+    expect(out).toContain(`mend  metadata        There is no ${url}/fhir/metadata (404).`)
+    expect(out).toContain('→ Ask for the base address')
+    expect(out).toMatch(/\n1 to mend\.\n$/)
+    expect(status).toBe(1)
+    expect(calls.map((c) => c.line)).toEqual(['GET /fhir/metadata'])
+  })
+
+  it('ends with status 0 where nothing has, and tells programs in one object', async () => {
+    const server = await startReadingService()
+    closers.push(() => void server.stop())
+    const { status, out } = await run(['doctor', 'pebble', '--json', '--no-write'], configured(server.base))
+    expect(JSON.parse(out)).toMatchObject({
+      id: 'pebble',
+      kind: 'reading service',
+      fhir: server.base,
+      good: true,
+      findings: expect.arrayContaining([
+        expect.objectContaining({ check: 'FHIR version', code: 'version-good', level: 'good', says: 'FHIR 4.0.1.' }),
+        expect.objectContaining({ code: 'write-skipped' }),
+      ]),
+    })
+    expect(status).toBe(0)
+    expect(server.received).toEqual([])
+  })
+})
+
 describe('a command that cannot be carried out', () => {
   it.each([
     [[], 'Which command?'],
@@ -155,7 +200,8 @@ describe('a command that cannot be carried out', () => {
     [['reconcile', '--site', 'tern-harbour'], 'reconcile needs --site and --date.'],
     [['reconcile', '--sites', 'tern-harbour'], "Unknown option '--sites'"],
     [['replay'], 'replay needs at least one delivery.'],
-    [['doctor', 'harbour-ehr'], 'doctor is not built yet.'],
+    [['doctor'], 'doctor takes the id of one source or reading service.'],
+    [['doctor', 'nobody'], 'There is no source or reading service "nobody"; known are: local.'],
     [['export'], 'export is not built yet.'],
   ])('%j ends with status 2 and says why', async (args, why) => {
     const { status, told } = await run(args)
