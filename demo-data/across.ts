@@ -214,10 +214,19 @@ interface Delivery {
 
 const clock = (instant: string | null): string => instant?.slice(11, 23) ?? '–'.padEnd(12)
 
-/** Every message about the order, oldest first. */
-const trace = async ({ daybind }: Servers, orderId: string, print: Print): Promise<readonly string[]> => {
+const messagesAbout = async ({ daybind }: Servers, orderId: string): Promise<readonly Delivery[]> => {
   const { body } = await daybind('operator', 'GET', `/deliveries?order=${orderId}&count=1000`)
-  const deliveries = [...((body as { deliveries?: Delivery[] }).deliveries ?? [])].reverse()
+  return [...((body as { deliveries?: Delivery[] }).deliveries ?? [])].reverse()
+}
+
+const isUnderWay = ({ fate }: Delivery): boolean => fate === 'queued' || fate === 'unsure'
+
+/** Every message about the order, oldest first, once none is under way any more. */
+const trace = async (servers: Servers, orderId: string, print: Print): Promise<readonly string[]> => {
+  const deliveries = await until('the end of all messages', async () => {
+    const found = await messagesAbout(servers, orderId)
+    return found.some(isUnderWay) ? undefined : found
+  })
   printHeading(print, 'Each message about this order (UTC)')
   print('  queued        arrived       to            fate        tries  reason')
   for (const d of deliveries)

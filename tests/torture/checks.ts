@@ -158,7 +158,7 @@ const bugs = ['a bug', 'a bug, or an outage that is not known as one', 'in the b
 
 const inLogs = async (stage: Stage): Promise<readonly string[]> =>
   (await stage.logLines()).flatMap(({ msg, err }) =>
-    msg !== undefined && bugs.includes(msg) ? [`the log says "${msg}": ${err?.message}`] : [],
+    msg !== undefined && bugs.includes(msg) ? [`the log says "${msg}": ${JSON.stringify(err)}`] : [],
   )
 
 /** Everything that is wrong. */

@@ -24,7 +24,7 @@ import type { Peer } from '../fhir/peer.ts'
 import { causes, type Failure } from '../fhir/peer-fates.ts'
 import { kindOf } from '../kind-of-error.ts'
 import { type Attempted, type Claimed, claimNext, settleDelivery } from '../postgres/attempts.ts'
-import type { Database } from '../postgres/database.ts'
+import { type Database, isOutage } from '../postgres/database.ts'
 import { renewBody } from '../postgres/deliveries.ts'
 import { noteArrival, noteTrouble } from '../postgres/destinations.ts'
 import { orderAtSource } from '../postgres/written.ts'
@@ -140,11 +140,15 @@ const attempt = async (d: Delivering, peer: Peer, claimed: Claimed): Promise<Out
   return sendInPieces(d, { peer, plan, to: toSource ? 'source' : 'reading-service' }, claimed)
 }
 
-/** A bug is told to the log and counts as an attempt, so that the delivery is parked in the end and not tried for ever. */
+/**
+ * A bug is told to the log and counts as an attempt, so that the delivery is parked in the end and not tried for ever.
+ * Where our database is lost, nothing can be written down: the lease runs out, and what became of it is looked for then.
+ */
 const attemptOrBug = async (d: Delivering, peer: Peer, claimed: Claimed): Promise<Outcome> => {
   try {
     return await attempt(d, peer, claimed)
   } catch (err) {
+    if (isOutage(err)) throw err
     const { id: delivery, request_id: requestId } = claimed
     d.log.error({ step: 'forward-order', delivery, requestId, err: kindOf(err) }, 'a bug')
     const reason = 'Something went wrong in Daybind; its log has more.'
