@@ -175,20 +175,24 @@ const gapFaults = (stored: Stored, asOf: string, { sites, sources, readingServic
   ]
 }
 
-/** The newest message of each order says what is stored. */
-const messageFaults = async (url: string): Promise<string[]> => {
-  const newest = await inDatabase<{ order_id: string; body: string }>(
+/**
+ * The newest message of each order says what is stored. Both are read by one statement: between two, a step may commit
+ * that changes both.
+ */
+export const messageFaults = async (url: string): Promise<string[]> => {
+  const rows = await inDatabase<{ id: string; message: string | null; status: string | null }>(
     url,
-    'select distinct on (destination, order_id) order_id, body from deliveries order by destination, order_id, seq desc',
-  )
-  const statuses = await inDatabase<{ id: string; status: string }>(
-    url,
-    `select id, body::text as body, substring(body from '"status":"([a-z-]+)"') as status from resources
+    `with newest as (select distinct on (destination, order_id) order_id, body from deliveries
+       order by destination, order_id, seq desc)
+     select order_id as id, body as message, null as status from newest
+     union all select id, null, substring(body from '"status":"([a-z-]+)"') from resources
      where type in ('ServiceRequest', 'DeviceUseStatement', 'Procedure', 'Task', 'Observation', 'DiagnosticReport')`,
   )
+  const newest = rows.flatMap((r) => r.message ?? [])
+  const statuses = rows.filter((r) => r.message === null)
   const stored = new Map(statuses.map((s) => [s.id, s.status]))
-  return newest.flatMap(({ body }) =>
-    ((JSON.parse(body) as Bundle<FhirResource>).entry ?? []).flatMap((e) => {
+  return newest.flatMap((message) =>
+    ((JSON.parse(message) as Bundle<FhirResource>).entry ?? []).flatMap((e) => {
       const id = (e.fullUrl ?? '').replace('urn:uuid:', '')
       const { resourceType: type, status } = e.resource as FhirResource & { status?: string }
       // a Task that the reading service answered itself is not told to it again

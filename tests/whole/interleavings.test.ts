@@ -312,7 +312,12 @@ describe('commands at once', () => {
     const holds = fc.asyncProperty(scenario, fc.integer(), (s, seed) => explained(s, luckOf(seed), 3))
     // these in any case, and more as far as half a minute goes
     await fc.assert(holds, { seed: 20_351, numRuns: 6, endOnFailure: true })
-    await fc.assert(holds, { seed: 20_352, numRuns: 120, interruptAfterTimeLimit: 30_000, endOnFailure: true })
+    const until = performance.now() + 30_000
+    // fast-check's own limit leaves a run that is under way to itself: its calls would go on beside what follows here
+    const inTime = fc.asyncProperty(scenario, fc.integer(), async (s, seed) => {
+      if (performance.now() < until) await explained(s, luckOf(seed), 3)
+    })
+    await fc.assert(inTime, { seed: 20_352, numRuns: 120, endOnFailure: true })
     console.info(`${checked} interleavings, ${tried} serial runs`)
     expect(await inconsistencies(service().database, service().configuration)).toEqual([])
   }, 400_000)
