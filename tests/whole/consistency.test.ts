@@ -2,15 +2,15 @@
 import { Client } from 'pg'
 import { expect, test } from 'vitest'
 import { useTestService } from '../support/service.ts'
-import { inDatabase, label, link, newPerson, newSerial, out, sendOrder } from './bedside.ts'
+import { inDatabase, label, link, newPerson, newSerial, operate, orderBundle, out, sendOrder } from './bedside.ts'
 import { messageFaults } from './consistency.ts'
 
-const held = `replace(body, '"status":"active"', '"status":"on-hold"')`
+const putOnHold = `replace(body, '"status":"active"', '"status":"on-hold"')`
 
-const holdStored = `update resources set body = ${held} where type in ('ServiceRequest', 'DeviceUseStatement')`
+const holdStored = `update resources set body = ${putOnHold} where type in ('ServiceRequest', 'DeviceUseStatement')`
 
 const tellHeld = `insert into deliveries (id, destination, order_id, body, request_id, fate, queued_at)
-  select gen_random_uuid(), destination, order_id, ${held}, request_id, fate, queued_at from deliveries`
+  select gen_random_uuid(), destination, order_id, ${putOnHold}, request_id, fate, queued_at from deliveries`
 
 const service = useTestService()
 
@@ -60,3 +60,17 @@ test('messages are held against what is stored at the same moment, though a step
   )
   expect(await messageFaults(service().database)).toEqual([`sent DeviceUseStatement/${id}: "on-hold", not "stopped"`])
 }, 60_000)
+
+test('an order whose links were all in error is told no more, and its message of then is no contradiction', async () => {
+  const person = newPerson()
+  const [ehr, bay] = [service().as('harbour-ehr'), service().as('bay-3')]
+  const ordered = await sendOrder(ehr, { person })
+  const said = { scan: label(newSerial()), appliedAt: '2026-01-05T08:00:00Z' }
+  const { id } = out(await link(bay, ordered, said), 'link')
+  const before = await messageFaults(service().database)
+  const corrected = await operate(bay, `DeviceUseStatement/${id}/$correct-link`, { because: 'Wrong.' })
+  expect(corrected.status, corrected.text).toBe(200)
+  const held = orderBundle(person, ordered.placer.value ?? '', { status: 'on-hold' })
+  expect((await ehr('POST', '/fhir', { body: held })).status).toBe(200)
+  expect(await messageFaults(service().database)).toEqual(before)
+})

@@ -191,15 +191,25 @@ export const messageFaults = async (url: string): Promise<string[]> => {
   const newest = rows.flatMap((r) => r.message ?? [])
   const statuses = rows.filter((r) => r.message === null)
   const stored = new Map(statuses.map((s) => [s.id, s.status]))
-  return newest.flatMap((message) =>
-    ((JSON.parse(message) as Bundle<FhirResource>).entry ?? []).flatMap((e) => {
-      const id = (e.fullUrl ?? '').replace('urn:uuid:', '')
-      const { resourceType: type, status } = e.resource as FhirResource & { status?: string }
-      // a Task that the reading service answered itself is not told to it again
-      return stored.has(id) && type !== 'Task' ? same(`sent ${type}/${id}`, status, stored.get(id)) : []
-    }),
-  )
+  return newest.flatMap((message) => {
+    const sent = ((JSON.parse(message) as Bundle<FhirResource>).entry ?? []).flatMap((e) =>
+      e.resource ? [{ id: (e.fullUrl ?? '').replace('urn:uuid:', ''), ...gistOf(e.resource) }] : [],
+    )
+    const tasks = sent.filter((r) => r.type === 'Task')
+    // who was asked in error alone is told no more of what becomes of the order
+    const isWithdrawn = tasks.length > 0 && tasks.every((t) => t.status === 'entered-in-error')
+    // a Task that the reading service answered itself is not told to it again
+    const passedOver = ['Task', ...(isWithdrawn ? ['ServiceRequest'] : [])]
+    return sent.flatMap(({ id, type, status }) =>
+      stored.has(id) && !passedOver.includes(type) ? same(`sent ${type}/${id}`, status, stored.get(id)) : [],
+    )
+  })
 }
+
+const gistOf = (resource: FhirResource): { readonly type: string; readonly status?: unknown } => ({
+  type: resource.resourceType,
+  ...('status' in resource && { status: resource.status }),
+})
 
 /** Everything that contradicts itself in a database: nothing, after whatever happened at once. */
 export const inconsistencies = async (url: string, configuration: Configuration): Promise<readonly string[]> => {
