@@ -101,7 +101,8 @@ export const sentAlong = (named: (type: string) => Identified): readonly FhirRes
 /** A system of the source for identifiers of a type. */
 export const worldSystem = (type: string): string => `https://harbour.example/${type}`
 
-const pushed = (): Bundle => {
+/** An order, its patient, and all that a source may send along with it. */
+export const pushed = (): Bundle => {
   const resources: readonly FhirResource[] = [
     aPatient('W1', { name: [{ family: 'Núñez-Ørsted', given: ['María José', 'Ana'] }], active: true }),
     anOrder('W1', urn(1), {

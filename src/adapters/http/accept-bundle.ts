@@ -32,6 +32,23 @@ const responseEntry = (base: () => string, answer: Accepted | Reported, asked?: 
   },
 })
 
+/**
+ * Two entries of a Bundle may not have one `fullUrl` (http://hl7.org/fhir/R4/bundle.html, bdl-7), as the parts of a held
+ * report or a patient twice in a batch would: the first has it, the others have their location alone.
+ */
+const eachOnce = <T extends Pick<BundleEntry, 'fullUrl'>>(
+  entries: readonly T[],
+): readonly (T | Omit<T, 'fullUrl'>)[] => {
+  const seen = new Set<string>()
+  return entries.map((entry) => {
+    const { fullUrl, ...rest } = entry
+    if (fullUrl === undefined) return entry
+    if (seen.has(fullUrl)) return rest
+    seen.add(fullUrl)
+    return entry
+  })
+}
+
 const toldBundle = (entries: readonly string[]): Told => ({
   status: 200,
   body: `{"resourceType":"Bundle","type":"transaction-response","entry":[${entries.join(',')}]}`,
@@ -42,7 +59,7 @@ const tellBundle =
   (base: () => string, call: Call) =>
   (tx: Tx, answers: readonly (Accepted | Reported)[]): Told | Promise<Told> => {
     const asked = returnAsked(call)
-    const entries = answers.map((a) => JSON.stringify(responseEntry(base, a, asked)))
+    const entries = eachOnce(answers.map((a) => responseEntry(base, a, asked))).map((e) => JSON.stringify(e))
     return asked === 'representation' ? withResources(tx, answers, entries).then(toldBundle) : toldBundle(entries)
   }
 
@@ -136,7 +153,7 @@ const notReady = refuse([refusal('not-ready')])
 
 /** Each entry for itself; a failure of one is told in its place. */
 const batch = async (runner: StepRunner, base: () => string, call: Call, bundle: Bundle): Promise<Reply> => {
-  const entry: unknown[] = []
+  const entry: BundleEntry[] = []
   let told = 0
   let [written, lost] = [false, false]
   for (const [i, e] of (bundle.entry ?? []).entries()) {
@@ -148,13 +165,17 @@ const batch = async (runner: StepRunner, base: () => string, call: Call, bundle:
           await setImmediate(incoming.ok ? notReady : incoming)
     written ||= done.ok
     lost ||= done === notReady
-    if (done.ok) entry.push(...((JSON.parse(done.value.body) as { entry: unknown[] }).entry ?? []))
+    if (done.ok) entry.push(...((JSON.parse(done.value.body) as Bundle).entry ?? []))
     else {
       entry.push(failedEntry(told < maxTold ? done.problems : done.problems.slice(0, 1)))
       told += done.problems.length
     }
   }
-  return fhirReply(200, { resourceType: 'Bundle', type: 'batch-response', ...(entry.length > 0 && { entry }) })
+  return fhirReply(200, {
+    resourceType: 'Bundle',
+    type: 'batch-response',
+    ...(entry.length > 0 && { entry: eachOnce(entry) }),
+  })
 }
 
 const bundleTypes = ['transaction', 'batch']

@@ -1,4 +1,5 @@
 /** Searching, by GET and by POST alike. */
+import { v5 as uuidv5 } from 'uuid'
 import { type Problem, refusal, warning } from '../../model/problems.ts'
 import { operationOutcome } from '../fhir/outcome.ts'
 import { type Database, DatabaseError } from '../postgres/database.ts'
@@ -18,9 +19,16 @@ const link = (base: string, { type, used }: Search, cursor?: string): string => 
   return `${base}/fhir/${type}${query.size > 0 ? `?${query}` : ''}`
 }
 
-/** What there is to say besides what was found. */
-export const outcomeEntry = (warnings: readonly Problem[]): string =>
-  `{"resource":${JSON.stringify(operationOutcome(warnings))},"search":{"mode":"outcome"}}`
+const outcomeNames = uuidv5('https://daybind.example/search-outcomes', uuidv5.URL)
+
+/**
+ * What there is to say besides what was found. It has no address; an entry must have a `fullUrl` all the same, and the
+ * same words have the same (http://hl7.org/fhir/R4/bundle.html, bundle-fullurl).
+ */
+export const outcomeEntry = (warnings: readonly Problem[]): string => {
+  const outcome = JSON.stringify(operationOutcome(warnings))
+  return `{"fullUrl":"urn:uuid:${uuidv5(outcome, outcomeNames)}","resource":${outcome},"search":{"mode":"outcome"}}`
+}
 
 /** Matches first, then what comes along with them, then what there is to say. */
 const entriesOf = async (

@@ -5,11 +5,11 @@ import { msOf } from '../../model/instant.ts'
 import { localDateOf } from '../../model/local-day.ts'
 import { type Problem, warning } from '../../model/problems.ts'
 import type { HeldState, TaskState } from '../../model/states.ts'
-import { canonical, mapTree } from '../../model/tree.ts'
+import { canonical, mapTree, type Tree } from '../../model/tree.ts'
 import { type Incoming, placesOf } from '../accept-order/incoming.ts'
 import type { ActingCaller, Change, Context, Forward } from '../step.ts'
 import type { Doubt, ReportSituation } from './match-report.ts'
-import { identifiersOf, type SentReport } from './sent-report.ts'
+import { identifiersOf, namesAsked, type SentReport } from './sent-report.ts'
 
 /** One answer for each entry, in the order of the entries. */
 export interface Answered {
@@ -72,12 +72,24 @@ const whole = ({ report, results }: SentReport): DiagnosticReport => {
   return { ...lead(report), contained: [...(report.contained ?? []), ...inner] }
 }
 
+/**
+ * A conditional reference is for a message: nothing that is read may have one
+ * (http://hl7.org/fhir/R4/http.html#trules). It stays as the name by which it asks, or as its words.
+ */
+const asNamed = (node: Tree): Tree => {
+  const { reference, ...rest } = node
+  const [, type] = typeof reference === 'string' ? (/^([A-Z][A-Za-z]+)\?/.exec(reference) ?? []) : []
+  if (type === undefined) return node
+  const [name] = namesAsked(node)
+  return { type, ...rest, ...(name ? { identifier: name } : { display: reference }) }
+}
+
 const heldOf = (sent: SentReport, { doubts, order, link }: Doubt, known: Known, ctx: Context): HeldState => {
   const service = serviceOf(ctx.caller, known.tasks)
   const zone = ctx.parties.sites.find((s) => s.id === (link?.site ?? order?.site))?.timeZone
   const before = known.held?.settledAt === undefined ? known.held : undefined
   const firstAt = before?.firstAt ?? ctx.now
-  const { id: _id, ...words } = whole(sent)
+  const { id: _id, ...words } = mapTree(whole(sent), asNamed)
   return {
     kind: 'held',
     id: heldId(service, sent),
