@@ -99,7 +99,7 @@ interface Played {
 const seconds = (): number => Math.round(performance.now() / 10) / 100
 
 /** Plays the timetable in the order of time, all places together; the flow's clock is set for each event. */
-const playTimetable = async (scene: Scene, print: Print, pace: number, signal: AbortSignal): Promise<Played> => {
+export const playTimetable = async (scene: Scene, print: Print, pace: number, signal: AbortSignal): Promise<Played> => {
   const wrong: string[] = []
   const told = new Set<string>()
   let firstReportAfter = 0
