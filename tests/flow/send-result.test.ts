@@ -321,6 +321,20 @@ describe('what becomes of a report', () => {
     expect(stubIn(take({}, { stubs: [theirs] })).id).not.toBe(ids.stub)
   })
 
+  // a search in place of an address is for transactions: http://hl7.org/fhir/R4/http.html#trules, from memory
+  test.each([
+    [{ reference: 'ServiceRequest?identifier=urn:a%7C1' }, { identifier: { system: 'urn:a', value: '1' } }],
+    [{ reference: 'ServiceRequest?code=1' }, { display: 'ServiceRequest?code=1' }],
+    [
+      { reference: 'ServiceRequest?identifier=urn:a|1', display: 'theirs' },
+      { identifier: { system: 'urn:a', value: '1' }, display: 'theirs' },
+    ],
+  ])('in doubt it keeps no conditional reference: %j', (basedOn, kept) => {
+    const [held] = accepted(take({ subject: { reference: `Patient/${uuid(99)}` }, basedOn: [basedOn] })).changes
+    expect(held).toMatchObject({ fact: 'report-held' })
+    expect((held?.state as HeldState | undefined)?.words.basedOn).toEqual([{ type: 'ServiceRequest', ...kept }])
+  })
+
   test('in doubt it is held once, however often it comes', () => {
     const [held] = accepted(take({ subject: { reference: `Patient/${uuid(99)}` } })).changes
     expect(held).toMatchObject({ fact: 'report-held', state: { kind: 'held', orderId: ids.order, linkId: ids.link } })

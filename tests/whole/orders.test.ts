@@ -128,6 +128,16 @@ describe('an order arrives', () => {
     expect(await byPlacer(other.identifier?.[0]?.value ?? '')).toEqual([])
   })
 
+  // http://hl7.org/fhir/R4/bundle.html, bdl-7
+  it('twice in a batch: both are told, and one alone has the address', async () => {
+    const patient = entry('POST Patient', aPatient(fresh()))
+    const { body } = await ehr<Bundle>('POST', '/fhir', { body: bundle('batch', patient, patient) })
+    expect(body.entry?.map((e) => [e.response?.status, e.fullUrl === undefined])).toEqual([
+      ['201 Created', false],
+      ['200 OK', true],
+    ])
+  })
+
   it('in a batch: each entry stands for itself, and each is told apart', async () => {
     const [one, two, three] = [fresh(), fresh(), fresh()]
     const { patientId } = await placeOrder(ehr, fresh(), fresh())

@@ -451,7 +451,10 @@ describe('a parameter whose value is named and has no address', () => {
   ])('%s?%s: is told that it finds nothing, and by what it does', async (type, name, value) => {
     const search = async (query: string) => {
       const { body } = await operator<Bundle>('GET', `/fhir/${type}?${query}`)
-      const outcomes = (body.entry ?? []).filter((e) => e.search?.mode === 'outcome').map((e) => e.resource)
+      const entries = (body.entry ?? []).filter((e) => e.search?.mode === 'outcome')
+      // http://hl7.org/fhir/R4/bundle-definitions.html#Bundle.entry.fullUrl
+      for (const { fullUrl } of entries) expect(fullUrl).toMatch(/^urn:uuid:[0-9a-f-]{36}$/)
+      const outcomes = entries.map((e) => e.resource)
       return (outcomes as OperationOutcome[]).flatMap((o) =>
         o.issue.map((i) => [i.severity, i.location, i.diagnostics]),
       )

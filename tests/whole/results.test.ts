@@ -451,6 +451,16 @@ describe('a report in doubt is held', () => {
     for (const ask of [bay, ehr, other]) expect((await ask('GET', `/fhir/DiagnosticReport/${id}`)).status).toBe(404)
   })
 
+  // http://hl7.org/fhir/R4/bundle.html, bdl-7
+  test('with its parts in one transaction: each entry leads to it, and one alone has its address', async () => {
+    const w = await returned()
+    const body = sent(w.order, { ...named(newNumber()), ...longAgo })
+    const { entry: told = [] } = (await reader<Bundle>('POST', '/fhir', { body })).body
+    expect(told.map((e) => e.response?.status)).toEqual(Array(5).fill('202 Accepted'))
+    const places = new Set(told.map((e) => e.response?.location))
+    expect([places.size, told.filter((e) => e.fullUrl !== undefined).length]).toEqual([1, 1])
+  })
+
   test('an order that nobody knows here: 202, for the operator', async () => {
     const body = aReport({ ...named(newNumber()), basedOn: [{ identifier: { system: placers, value: 'never' } }] })
     const [first, again] = [await post<OperationOutcome>(body), await post<OperationOutcome>(body)]

@@ -23,7 +23,7 @@ const outcomeNames = uuidv5('https://daybind.example/search-outcomes', uuidv5.UR
 
 /**
  * What there is to say besides what was found. It has no address; an entry must have a `fullUrl` all the same, and the
- * same words have the same (http://hl7.org/fhir/R4/bundle.html, bundle-fullurl).
+ * same words have the same (http://hl7.org/fhir/R4/bundle-definitions.html#Bundle.entry.fullUrl).
  */
 export const outcomeEntry = (warnings: readonly Problem[]): string => {
   const outcome = JSON.stringify(operationOutcome(warnings))

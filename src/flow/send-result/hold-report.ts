@@ -73,15 +73,15 @@ const whole = ({ report, results }: SentReport): DiagnosticReport => {
 }
 
 /**
- * A conditional reference is for a message: nothing that is read may have one
- * (http://hl7.org/fhir/R4/http.html#trules). It stays as the name by which it asks, or as its words.
+ * A conditional reference is for a message, and what is read may have none (http://hl7.org/fhir/R4/http.html#trules):
+ * it stays as the name by which it asks, or as its words.
  */
 const asNamed = (node: Tree): Tree => {
   const { reference, ...rest } = node
   const [, type] = typeof reference === 'string' ? (/^([A-Z][A-Za-z]+)\?/.exec(reference) ?? []) : []
   if (type === undefined) return node
   const [name] = namesAsked(node)
-  return { type, ...rest, ...(name ? { identifier: name } : { display: reference }) }
+  return { type, ...(name ? { identifier: name } : { display: reference }), ...rest }
 }
 
 const heldOf = (sent: SentReport, { doubts, order, link }: Doubt, known: Known, ctx: Context): HeldState => {
