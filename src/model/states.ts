@@ -346,3 +346,7 @@ export type State =
   | GapState
 
 export type Kind = State['kind']
+
+/** Those of one kind. */
+export const ofKind = <K extends State['kind']>(states: readonly State[], kind: K) =>
+  states.filter((s): s is Extract<State, { kind: K }> => s.kind === kind)

@@ -9,24 +9,16 @@ import { type Tell, writeEntries } from '../postgres/write-entries.ts'
 import { takeBundle } from './accept-bundle.ts'
 import type { Call, Reply, Route } from './call.ts'
 import { absent } from './operation.ts'
-import { showsResource, writtenReply } from './prefer.ts'
-import { type Asked, conditionsOf, readIncoming, withOwnReferences } from './read-incoming.ts'
-import { locationOf, statusOfAnswer } from './written.ts'
+import { writtenReply } from './prefer.ts'
+import { type Asked, conditionsOf, criterionText, readIncoming, withOwnReferences } from './read-incoming.ts'
+import { statusOfAnswer, writtenHeaders } from './written.ts'
 
 const tellOne =
   (base: () => string, call: Call): Tell =>
   async (tx, [answer]) => {
     const row = answer && (await readResource(tx, answer.type, answer.id, undefined))
     if (answer === undefined || row === undefined) throw new Error('what was accepted is not stored')
-    const headers = {
-      etag: `W/"${row.version}"`,
-      'last-modified': new Date(row.updated).toUTCString(),
-      // without the resource the caller learns its id here alone
-      ...((answer.outcome === 'created' || !showsResource(call)) && { location: locationOf(base, answer) }),
-      // the body is what is stored, so what was not applied is told here
-      ...(answer.warnings.length > 0 && { 'x-daybind-warning': answer.warnings.map((w) => w.code).join(', ') }),
-    }
-    return { status: statusOfAnswer(answer), body: resourceText(row), headers }
+    return { status: statusOfAnswer(answer), body: resourceText(row), headers: writtenHeaders(base, call, row, answer) }
   }
 
 /** Writes one resource; with `call.dryRun` everything but that. */
@@ -44,9 +36,6 @@ export const writeOne = async (
 
 const takeOne = async (...[runner, base, call, asked, route]: Parameters<typeof writeOne>): Promise<Reply> =>
   writtenReply(call, await writeOne(runner, base, call, asked, route))
-
-/** The query as sent. */
-const criterionText = (call: Call): string => call.query.map(([k, v]) => `${k}=${encodeURIComponent(v)}`).join('&')
 
 /** The types that may be written alone; all others come in a Bundle. */
 const alone = ['ServiceRequest', 'Patient'] as const

@@ -1,5 +1,4 @@
 /** apply-device over HTTP: linking, ending, correcting, and what is known of applications. */
-
 import type { Identifier } from 'fhir/r4.js'
 import {
   type Correction,
@@ -16,7 +15,7 @@ import { recordNotApplied, recordNotAppliedParameters } from '../../flow/apply-d
 import type { Context } from '../../flow/step.ts'
 import type { Given } from '../../model/parameters.ts'
 import { accept, type Checked, problemsOf, refusal, refuse } from '../../model/problems.ts'
-import type { DeviceState, LinkState } from '../../model/states.ts'
+import { type DeviceState, type LinkState, ofKind } from '../../model/states.ts'
 import { now } from '../clock.ts'
 import type { Tx } from '../postgres/database.ts'
 import {
@@ -29,7 +28,7 @@ import {
   ordersWithPatients,
   visible,
 } from '../postgres/load-for-links.ts'
-import { ofKind, ordersById, statesAround } from '../postgres/load-states.ts'
+import { ordersById, statesAround } from '../postgres/load-states.ts'
 import {
   deviceLock,
   NotLocked,

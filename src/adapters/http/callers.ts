@@ -9,7 +9,8 @@ import { anySite, readerToken, siteToken, sourceToken } from '../postgres/shapes
 /** Every line of a header, as sent: a header that is given twice has two. */
 type Header = (name: string) => readonly string[]
 
-const digest = (text: string): Buffer => createHash('sha256').update(text).digest()
+/** Of equal length whatever the secret, so that two can be compared in constant time. */
+export const digest = (text: string): Buffer => createHash('sha256').update(text).digest()
 
 const digests = new WeakMap<Caller, Buffer>()
 const digestOf = (caller: Caller): Buffer => {

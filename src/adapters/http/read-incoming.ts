@@ -27,6 +27,10 @@ export interface Asked {
   readonly fullUrl?: string
 }
 
+/** The query as sent. */
+export const criterionText = (call: Call): string =>
+  call.query.map(([k, v]) => `${k}=${encodeURIComponent(v)}`).join('&')
+
 /** The headers that say under which condition a call may write. */
 export const conditionsOf = (call: Call): Pick<Asked, 'ifMatch' | 'ifNoneMatch'> => ({
   ifMatch: call.header('if-match'),

@@ -23,9 +23,9 @@ import {
 } from '../postgres/run-step.ts'
 import type { Call, Reply, Route } from './call.ts'
 import { absent } from './operation.ts'
-import { showsResource, writtenReply } from './prefer.ts'
-import { type Asked, conditionsOf, readIncoming, withOwnReferences } from './read-incoming.ts'
-import { locationOf } from './written.ts'
+import { writtenReply } from './prefer.ts'
+import { type Asked, conditionsOf, criterionText, readIncoming, withOwnReferences } from './read-incoming.ts'
+import { statusOfAnswer, writtenHeaders } from './written.ts'
 
 /** An answer with the version under which it is read. */
 export type Reported = Answered & { readonly version: number; readonly updated: string }
@@ -105,15 +105,10 @@ const tellReport =
   async (tx, [answer]) => {
     const row = answer && (await readResource(tx, answer.type, answer.id, undefined))
     if (answer === undefined || row === undefined) throw new Error('what was reported is not stored')
-    const isHeld = answer.outcome === 'held'
-    const headers = {
-      etag: `W/"${row.version}"`,
-      'last-modified': new Date(row.updated).toUTCString(),
-      ...((isHeld || answer.outcome === 'created' || !showsResource(call)) && { location: locationOf(base, answer) }),
-      ...(answer.warnings.length > 0 && { 'x-daybind-warning': answer.warnings.map((w) => w.code).join(', ') }),
-    }
-    if (isHeld) return { status: 202, body: JSON.stringify(operationOutcome(answer.warnings)), headers }
-    return { status: answer.outcome === 'created' ? 201 : 200, body: resourceText(row), headers }
+    const headers = writtenHeaders(base, call, row, answer)
+    if (answer.outcome === 'held')
+      return { status: 202, body: JSON.stringify(operationOutcome(answer.warnings)), headers }
+    return { status: statusOfAnswer(answer), body: resourceText(row), headers }
   }
 
 /** Takes one report, what belongs to it contained in it. */
@@ -133,8 +128,6 @@ const take =
   (runner: StepRunner, base: () => string, asked: (call: Call) => Omit<Asked, 'at' | 'resource'>, route: string) =>
   async (call: Call): Promise<Reply> =>
     writtenReply(call, await reportOne(runner, base, call, { ...asked(call), ...conditionsOf(call) }, route))
-
-const criterionOf = (call: Call): string => call.query.map(([k, v]) => `${k}=${encodeURIComponent(v)}`).join('&')
 
 export const sendResultRoutes = (runner: StepRunner, base: () => string): readonly Route[] => {
   const type = 'DiagnosticReport'
@@ -159,7 +152,7 @@ export const sendResultRoutes = (runner: StepRunner, base: () => string): readon
       handle: take(
         runner,
         base,
-        (call) => ({ method: 'PUT', type, criterion: criterionOf(call) }),
+        (call) => ({ method: 'PUT', type, criterion: criterionText(call) }),
         'PUT /fhir/DiagnosticReport',
       ),
     },

@@ -3,14 +3,13 @@
  * is a hint to ask sooner and nothing more: what it carries is not looked at, for whoever knows the secret could make it
  * up, and it may come late, twice or never.
  */
-import { createHash, timingSafeEqual } from 'node:crypto'
+import { timingSafeEqual } from 'node:crypto'
 import { hookHeader, isNews } from '../../flow/accept-order/subscription-plan.ts'
 import { refusal } from '../../model/problems.ts'
 import { hintAt, hookSecret, listAskedSources } from '../postgres/asked-sources.ts'
 import type { Database } from '../postgres/database.ts'
 import { type Call, problemReply, type Reply, type Route } from './call.ts'
-
-const digest = (text: string): Buffer => createHash('sha256').update(text).digest()
+import { digest } from './callers.ts'
 
 /** Whether it carries the secret that we gave to that source's server; of a source that is not asked nobody has one. */
 const isOurs = async (db: Database, call: Call): Promise<boolean> => {

@@ -5,7 +5,14 @@ import { type LinkedOrder, linkedOrderBundle } from '../../flow/forward-order/li
 import { ordersToTell, toldOf, writeBackBundle } from '../../flow/forward-order/write-back.ts'
 import type { Decision } from '../../flow/step.ts'
 import type { Source } from '../../model/configuration.ts'
-import type { DeviceState, LinkState, OrderState, State, StubState, TaskState } from '../../model/states.ts'
+import {
+  type DeviceState,
+  type LinkState,
+  type OrderState,
+  ofKind,
+  type StubState,
+  type TaskState,
+} from '../../model/states.ts'
 import { parseExactly, writeJson } from '../fhir/door/exact-numbers.ts'
 import type { Claimed } from './attempts.ts'
 import type { Database, Tx } from './database.ts'
@@ -23,9 +30,6 @@ export interface Queued {
 }
 
 const everything: Sight = undefined
-
-const ofKind = <K extends State['kind']>(states: readonly State[], kind: K) =>
-  states.filter((s): s is Extract<State, { kind: K }> => s.kind === kind)
 
 const wholeResource = async <T>(tx: Tx, type: string, id: string): Promise<T> => {
   const row = await readResource(tx, type, id, everything)

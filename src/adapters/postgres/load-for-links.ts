@@ -4,12 +4,12 @@ import { type DeviceClaim, deviceMeant } from '../../flow/apply-device/device-cl
 import type { Situation } from '../../flow/apply-device/make-link.ts'
 import type { Context } from '../../flow/step.ts'
 import { accept, type Checked, refusal, refuse } from '../../model/problems.ts'
-import type { DeviceState, LinkState, OrderState, State } from '../../model/states.ts'
+import { type DeviceState, type LinkState, type OrderState, ofKind, type State } from '../../model/states.ts'
 import { instantSql } from '../clock.ts'
 import { parseExactly } from '../fhir/door/exact-numbers.ts'
 import type { Tx } from './database.ts'
 import { readResource, type Sight } from './find-resources.ts'
-import { ofKind, statesAround, statesById } from './load-states.ts'
+import { statesAround, statesById } from './load-states.ts'
 import { resourceText, type StoredResource } from './resource-text.ts'
 
 /** The ids of the visible orders with this placer number; `preferred` is the source whose own order wins over others'. */

@@ -5,13 +5,13 @@ import { heldId, type Known, serviceOf } from '../../flow/send-result/hold-repor
 import { idAsked, identifiersOf, namesAsked, type SentReport } from '../../flow/send-result/sent-report.ts'
 import type { ActingCaller } from '../../flow/step.ts'
 import type { SystemValue } from '../../model/configuration.ts'
-import type { HeldState, OrderState, StubState } from '../../model/states.ts'
+import { type HeldState, type OrderState, ofKind, type StubState } from '../../model/states.ts'
 import { identifierSystems } from '../../model/systems.ts'
 import { parseExactly } from '../fhir/door/exact-numbers.ts'
 import type { Tx } from './database.ts'
 import { isId, readResource, readResources, type Sight } from './find-resources.ts'
 import { ordersNamed } from './load-for-links.ts'
-import { ofKind, statesAround, statesById } from './load-states.ts'
+import { statesAround, statesById } from './load-states.ts'
 import { resourceText } from './resource-text.ts'
 
 /** Who reports: a reading service under its name, or an operator for one. */

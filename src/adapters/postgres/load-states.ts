@@ -9,9 +9,6 @@ interface Row {
 
 const statesIn = (rows: readonly { state: unknown }[]): readonly State[] => (rows as readonly Row[]).map((r) => r.state)
 
-export const ofKind = <K extends State['kind']>(states: readonly State[], kind: K) =>
-  states.filter((s): s is Extract<State, { kind: K }> => s.kind === kind)
-
 /** The states of a kind with these ids. */
 export const statesById = async (tx: Tx, kind: Kind, ids: readonly string[]): Promise<readonly State[]> =>
   ids.length === 0

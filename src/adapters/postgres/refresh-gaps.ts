@@ -2,10 +2,10 @@
 import type { Change, Context } from '../../flow/step.ts'
 import { factsFrom } from '../../flow/watch-flow/day-facts.ts'
 import { gapsOf } from '../../flow/watch-flow/gaps.ts'
-import type { GapState, State } from '../../model/states.ts'
+import { type GapState, ofKind, type State } from '../../model/states.ts'
 import { canonical } from '../../model/tree.ts'
 import type { Tx } from './database.ts'
-import { ofKind, statesAround } from './load-states.ts'
+import { statesAround } from './load-states.ts'
 import { save } from './save.ts'
 
 const ordersOf = (s: State): readonly string[] =>

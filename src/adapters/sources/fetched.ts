@@ -2,7 +2,7 @@
 import type { Bundle, BundleEntry, FhirResource, Patient, ServiceRequest } from 'fhir/r4.js'
 import { type Incoming, urlIdentity } from '../../flow/accept-order/incoming.ts'
 import { keptTypes } from '../../flow/accept-order/place.ts'
-import { mentionsOf } from '../../flow/accept-order/resolve-references.ts'
+import { mentionsOf, relative } from '../../flow/accept-order/resolve-references.ts'
 import type { Source } from '../../model/configuration.ts'
 import { mapTree, type Tree } from '../../model/tree.ts'
 
@@ -62,8 +62,6 @@ export interface Target {
   readonly type: string
   readonly id: string
 }
-
-const relative = /^([A-Z][A-Za-z]+)\/([A-Za-z0-9\-.]{1,64})(?:\/_history\/[A-Za-z0-9\-.]{1,64})?$/
 
 export const targetOf = (reference: string | undefined, { fhir }: AskedSource): Target | undefined => {
   const local = reference?.startsWith(`${fhir}/`) ? reference.slice(fhir.length + 1) : reference

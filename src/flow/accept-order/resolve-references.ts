@@ -25,7 +25,8 @@ interface Mention {
 }
 
 const conditional = /^([A-Z][A-Za-z]+)\?(.+)$/
-const relative = /^([A-Z][A-Za-z]+)\/([A-Za-z0-9.-]{1,64})(?:\/_history\/[A-Za-z0-9.-]{1,64})?$/
+/** `Type/id`, in whatever version. */
+export const relative = /^([A-Z][A-Za-z]+)\/([A-Za-z0-9.-]{1,64})(?:\/_history\/[A-Za-z0-9.-]{1,64})?$/
 
 const isReference = (node: Tree): boolean =>
   typeof node.reference === 'string' ||

@@ -5,6 +5,7 @@
  */
 import type { CapabilityStatement, Subscription } from 'fhir/r4.js'
 import type { Source } from '../../model/configuration.ts'
+import { isTree, type Tree } from '../../model/tree.ts'
 
 /** How a source is subscribed to. */
 export type Subscribing = NonNullable<Source['subscribe']>
@@ -103,17 +104,14 @@ export const isSilent = (
   now > foundAt + noticeSeconds * 1000 &&
   (hintedAt === undefined || hintedAt < foundAt - noticeSeconds * 1000)
 
-const isPart = (value: unknown): value is Record<string, unknown> => typeof value === 'object' && value !== null
-
-const partsOf = (value: unknown): readonly Record<string, unknown>[] =>
-  Array.isArray(value) ? value.filter(isPart) : []
+const partsOf = (value: unknown): readonly Tree[] => (Array.isArray(value) ? value.filter(isTree) : [])
 
 /**
  * Whether a notification tells of a change. Topic-based ones say what they are in their first entry (a Parameters of the
  * backport's form): a handshake and a heartbeat tell that the channel works. Whatever else comes may be news.
  */
 export const isNews = (body: unknown): boolean => {
-  const status = isPart(body) ? partsOf(body.entry)[0]?.resource : undefined
-  const type = isPart(status) ? partsOf(status.parameter).find((p) => p.name === 'type') : undefined
+  const status = isTree(body) ? partsOf(body.entry)[0]?.resource : undefined
+  const type = isTree(status) ? partsOf(status.parameter).find((p) => p.name === 'type') : undefined
   return type?.valueCode !== 'handshake' && type?.valueCode !== 'heartbeat'
 }

@@ -2,17 +2,18 @@
 import type { Parties, Site, Tolerances } from '../../model/configuration.ts'
 import { instantOf, msOf } from '../../model/instant.ts'
 import { dueMoment, localDay } from '../../model/local-day.ts'
-import type {
-  ApplicationState,
-  GapState,
-  HeldState,
-  Instant,
-  LinkState,
-  OrderState,
-  ReturnState,
-  State,
-  StubState,
-  TaskState,
+import {
+  type ApplicationState,
+  type GapState,
+  type HeldState,
+  type Instant,
+  type LinkState,
+  type OrderState,
+  ofKind,
+  type ReturnState,
+  type State,
+  type StubState,
+  type TaskState,
 } from '../../model/states.ts'
 
 export interface Facts {
@@ -33,9 +34,6 @@ export interface Watch {
   readonly parties: Parties
   readonly tolerances: Tolerances
 }
-
-const ofKind = <K extends State['kind']>(states: readonly State[], kind: K) =>
-  states.filter((s): s is Extract<State, { kind: K }> => s.kind === kind)
 
 export const factsFrom = (states: readonly State[]): Facts => ({
   orders: ofKind(states, 'order'),
