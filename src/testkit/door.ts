@@ -1,12 +1,28 @@
 /** What the counterparts have in common on the wire: answers, JSON, and the socket they listen on. */
 import type { Server, ServerResponse } from 'node:http'
-import type { Bundle, FhirResource } from 'fhir/r4.js'
+import type { Bundle, CapabilityStatement, CapabilityStatementRest, FhirResource } from 'fhir/r4.js'
 
 export interface Reply {
   readonly status: number
   readonly body: FhirResource | string
   readonly headers?: Record<string, string>
 }
+
+/** Who a counterpart is and that it speaks R4 in JSON, with what it takes. */
+export const capabilities = (
+  name: string,
+  date: string,
+  takes: Omit<CapabilityStatementRest, 'mode'>,
+): CapabilityStatement => ({
+  resourceType: 'CapabilityStatement',
+  status: 'active',
+  date,
+  kind: 'instance',
+  implementation: { description: name },
+  fhirVersion: '4.0.1',
+  format: ['application/fhir+json'],
+  rest: [{ mode: 'server', ...takes }],
+})
 
 export const outcome = (status: number, code: string, ...texts: string[]): Reply => ({
   status,

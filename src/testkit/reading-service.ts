@@ -7,7 +7,7 @@ import { createServer, type IncomingMessage, type ServerResponse } from 'node:ht
 import { text } from 'node:stream/consumers'
 import { setTimeout as pause } from 'node:timers/promises'
 import type { Bundle, FhirResource } from 'fhir/r4.js'
-import { doorOf, isBundle, outcome, parsed, type Reply, send } from './door.ts'
+import { capabilities, doorOf, isBundle, outcome, parsed, type Reply, send } from './door.ts'
 import { type FaultKind, type FaultOptions, faultPlan } from './faults.ts'
 import { complaintsAbout } from './linked-order.ts'
 import { search } from './search.ts'
@@ -56,16 +56,7 @@ export interface ReadingServiceOptions {
   readonly control?: (request: IncomingMessage, response: ServerResponse) => Promise<boolean>
 }
 
-const capabilities = (name: string, date: string): FhirResource => ({
-  resourceType: 'CapabilityStatement',
-  status: 'active',
-  date,
-  kind: 'instance',
-  implementation: { description: name },
-  fhirVersion: '4.0.1',
-  format: ['application/fhir+json'],
-  rest: [{ mode: 'server', interaction: [{ code: 'transaction' }] }],
-})
+const takes = { interaction: [{ code: 'transaction' as const }] }
 
 /** What it holds and what it says, without a socket. */
 function readingDesk({ name = 'Pebble Reading Room', clock = () => new Date(), onReceived }: ReadingServiceOptions) {
@@ -102,7 +93,7 @@ function readingDesk({ name = 'Pebble Reading Room', clock = () => new Date(), o
   }
 
   function look(path: string, query: URLSearchParams, base: string): Reply {
-    if (path === '/metadata') return { status: 200, body: capabilities(name, now()) }
+    if (path === '/metadata') return { status: 200, body: capabilities(name, now(), takes) }
     const [, type, id] = /^\/([A-Z][A-Za-z]+)(?:\/([A-Za-z0-9\-.]{1,64}))?$/.exec(path) ?? []
     if (!type) return outcome(404, 'not-found', 'Nothing is known under this address.')
     if (!id) return search(shelf, type, query, base) ?? outcome(400, 'not-supported', 'A parameter is not known.')

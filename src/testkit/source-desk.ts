@@ -2,8 +2,8 @@
  * What a source holds and how it answers, without a socket: a small, strict FHIR R4 server in memory.
  * Source: http://hl7.org/fhir/R4/http.html
  */
-import type { Bundle, BundleEntry, FhirResource, Subscription } from 'fhir/r4.js'
-import { isBundle, outcome, parsed, type Reply } from './door.ts'
+import type { Bundle, BundleEntry, CapabilityStatementRest, FhirResource, Subscription } from 'fhir/r4.js'
+import { capabilities, isBundle, outcome, parsed, type Reply } from './door.ts'
 import { pages } from './pages.ts'
 import { unknownParameters } from './search.ts'
 import { current, keyOf, put, type Shelf } from './shelf.ts'
@@ -65,39 +65,27 @@ const types = [
 
 const interactions = ['read', 'vread', 'create', 'update', 'delete', 'search-type'] as const
 
-const capabilities = (name: string, date: string): FhirResource => ({
-  resourceType: 'CapabilityStatement',
-  status: 'active',
-  date,
-  kind: 'instance',
-  implementation: { description: name },
-  fhirVersion: '4.0.1',
-  format: ['application/fhir+json'],
-  rest: [
-    {
-      mode: 'server',
-      interaction: [{ code: 'transaction' }],
-      resource: types.map((type) => ({
-        type,
-        interaction: interactions.map((code) => ({ code })),
-        versioning: 'versioned-update',
-        readHistory: true,
-        updateCreate: false,
-        conditionalCreate: true,
-        conditionalUpdate: true,
-        searchInclude: type === 'ServiceRequest' ? ['ServiceRequest:subject', 'ServiceRequest:patient'] : [],
-        searchParam: [
-          { name: '_id', type: 'token' },
-          { name: '_lastUpdated', type: 'date' },
-          { name: 'identifier', type: 'token' },
-          { name: 'code', type: 'token' },
-          { name: 'status', type: 'token' },
-          { name: 'patient', type: 'reference' },
-        ],
-      })),
-    },
-  ],
-})
+const takes: Omit<CapabilityStatementRest, 'mode'> = {
+  interaction: [{ code: 'transaction' }],
+  resource: types.map((type) => ({
+    type,
+    interaction: interactions.map((code) => ({ code })),
+    versioning: 'versioned-update',
+    readHistory: true,
+    updateCreate: false,
+    conditionalCreate: true,
+    conditionalUpdate: true,
+    searchInclude: type === 'ServiceRequest' ? ['ServiceRequest:subject', 'ServiceRequest:patient'] : [],
+    searchParam: [
+      { name: '_id', type: 'token' },
+      { name: '_lastUpdated', type: 'date' },
+      { name: 'identifier', type: 'token' },
+      { name: 'code', type: 'token' },
+      { name: 'status', type: 'token' },
+      { name: 'patient', type: 'reference' },
+    ],
+  })),
+}
 
 const header = (ask: Ask, name: string): string | undefined => {
   const value = ask.headers[name]
@@ -158,7 +146,7 @@ export function sourceDesk({ name, base, clock, pageSize, changed, wrote }: Desk
   }
 
   function read({ path, query }: Ask): Reply {
-    if (path === '/metadata') return { status: 200, body: capabilities(name, now()) }
+    if (path === '/metadata') return { status: 200, body: capabilities(name, now(), takes) }
     const run = query.get('_run')
     if (path === '' && run !== null) {
       const page = searches.page(base(), { run, offset: Number(query.get('_offset')) })
