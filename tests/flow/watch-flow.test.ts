@@ -1,7 +1,8 @@
 import fc from 'fast-check'
 import { describe, expect, test } from 'vitest'
 import { dueOf, type Facts, factsFrom, isClosed } from '../../src/flow/watch-flow/day-facts.ts'
-import { gapIdOfReturn, gapRules, gapsOf, ruleOf } from '../../src/flow/watch-flow/gaps.ts'
+import { gapIdOfReturn } from '../../src/flow/watch-flow/gaps/return.ts'
+import { gapRules, gapsOf, ruleOf } from '../../src/flow/watch-flow/gaps.ts'
 import type { Site } from '../../src/model/configuration.ts'
 import type { GapCode, GapState, LinkState, OrderState } from '../../src/model/states.ts'
 import {

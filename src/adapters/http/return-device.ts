@@ -1,7 +1,7 @@
 /** return-device over HTTP. */
 import { deviceMeant, readDeviceClaim } from '../../flow/apply-device/device-claim.ts'
 import { recordReturn, recordReturnParameters } from '../../flow/return-device/record-return.ts'
-import { gapIdOfReturn } from '../../flow/watch-flow/gaps.ts'
+import { gapIdOfReturn } from '../../flow/watch-flow/gaps/return.ts'
 import { accept, problemsOf } from '../../model/problems.ts'
 import { ofKind } from '../../model/states.ts'
 import { now } from '../clock.ts'

@@ -1,0 +1,141 @@
+/** Gaps of an application: nobody linked it, too late, or there was none. */
+import { laterOf } from '../../../model/instant.ts'
+import type { ApplicationState, NotApplied, OrderState } from '../../../model/states.ts'
+import { linkableIntents } from '../../apply-device/make-link.ts'
+import { answersFor } from '../../apply-device/record-application.ts'
+import { dayEnd, dueOf, type Facts, isClosed, siteOf, type Watch } from '../day-facts.ts'
+import { aboutLink, byTie, type Found, first, type GapRule, last, mendedBy, standing, tiedTo } from './rule.ts'
+
+/** One device on one local day of a site counts once, however often it was seen. */
+const applicationsByDay = (facts: Facts): readonly ApplicationState[][] => {
+  const groups = new Map<string, ApplicationState[]>()
+  for (const a of facts.applications) {
+    if (a.evidence === 'stock') continue
+    const key = `${a.site} ${a.day} ${a.deviceId}`
+    groups.set(key, [...(groups.get(key) ?? []), a])
+  }
+  return [...groups.values()]
+}
+
+const noLink = (facts: Facts, watch: Watch): readonly Found[] =>
+  applicationsByDay(facts).flatMap((group): Found[] => {
+    const answers = group.map((a) => ({
+      a,
+      link: first(
+        facts.links.filter((l) => answersFor(l, a)),
+        byTie,
+      ),
+    }))
+    const open = answers.filter(({ link }) => link === undefined)
+    const seen = first(
+      (open.length > 0 ? open : answers).map(({ a }) => a),
+      (a) => a.appliedAt,
+    )
+    const site = siteOf(seen?.site, watch)
+    if (seen === undefined || site === undefined) return []
+    const link =
+      open.length > 0
+        ? undefined
+        : last(
+            answers.flatMap((x) => x.link ?? []),
+            byTie,
+          )
+    const due = dueOf(seen.appliedAt, site)
+    const known = first(group, (a) => a.recordedAt)?.recordedAt ?? seen.recordedAt
+    if (link !== undefined && (link.tiedAt < due || link.tiedAt <= known)) return []
+    const late = due <= watch.asOf
+    return [
+      {
+        key: `${site.id} ${seen.day} ${seen.deviceId}`,
+        site: site.id,
+        day: seen.day,
+        status: late ? 'final' : 'preliminary',
+        since: late && known < due ? due : known,
+        deviceId: seen.deviceId,
+        ...tiedTo(link, seen.site),
+        ...mendedBy(link?.tiedAt, 'linked'),
+      },
+    ]
+  })
+
+export const noLinkRule: GapRule = {
+  code: 'no-link',
+  severity: 'high',
+  means: 'There is evidence that a device was applied, and no link was recorded in time.',
+  turn: 'clinic',
+  next: 'Find out who wears this recorder and link it, with two patient identifiers, before the patient has left.',
+  byHand: [],
+  find: noLink,
+}
+
+const lateLink = (facts: Facts, watch: Watch): readonly Found[] =>
+  standing(facts).flatMap((l): Found[] => {
+    const site = siteOf(l.site, watch)
+    if (site === undefined || l.tiedAt < dueOf(l.appliedAt, site)) return []
+    return [{ key: l.id, ...aboutLink(l), status: 'final', since: l.tiedAt }]
+  })
+
+export const lateLinkRule: GapRule = {
+  code: 'late-link',
+  severity: 'low',
+  means: 'The device was linked, but recorded too late.',
+  turn: 'clinic',
+  next: 'Nothing is missing; see what held it up.',
+  byHand: ['confirmed'],
+  find: lateLink,
+}
+
+/** What was said about the visit of this day; a new date on the same day says nothing. */
+const reasonFor = (order: OrderState, day: string): NotApplied | undefined =>
+  order.notApplied?.day === day && order.notApplied.newDate !== day ? order.notApplied : undefined
+
+/** The days of the order's visits: the one that is expected, and the one that was put off. */
+const visitDays = (order: OrderState): readonly string[] => [
+  ...new Set([order.visitDay, order.notApplied?.day].filter((day) => day !== undefined)),
+]
+
+/** A visit's day is over when nothing was recorded by its end: no link, and no reason why not. */
+const missedVisit = (order: OrderState, day: string, facts: Facts, watch: Watch): readonly Found[] => {
+  const site = siteOf(order.site, watch)
+  if (site === undefined || isClosed(day, site)) return []
+  const end = dayEnd(day, site)
+  const since = laterOf(order.acceptedAt, end)
+  const link = first(
+    standing(facts).filter((l) => l.orderId === order.id),
+    byTie,
+  )
+  const reason = reasonFor(order, day)
+  const inTime = (reason !== undefined && reason.recordedAt < end) || (link !== undefined && link.tiedAt < end)
+  if (watch.asOf < end || inTime) return []
+  if (order.status !== 'active' && (order.revokedAt === undefined || order.revokedAt < since)) return []
+  return [
+    {
+      key: `${order.id} ${day}`,
+      site: site.id,
+      day,
+      status: 'final',
+      since,
+      orderId: order.id,
+      patientId: order.patientId,
+      ...mendedBy(order.revokedAt, 'cancelled'),
+      ...mendedBy(reason?.recordedAt, reason?.newDate === undefined ? 'cancelled' : 'rescheduled'),
+      ...mendedBy(link?.tiedAt, 'linked'),
+    },
+  ]
+}
+
+/** A proposal or a plan asks for no recorder yet, an order on hold asks for none now; neither could be linked. */
+const noApplication = (facts: Facts, watch: Watch): readonly Found[] =>
+  facts.orders
+    .filter((order) => linkableIntents.includes(order.intent))
+    .flatMap((order) => visitDays(order).flatMap((day) => missedVisit(order, day, facts, watch)))
+
+export const noApplicationRule: GapRule = {
+  code: 'no-application',
+  severity: 'moderate',
+  means: 'The day of the visit is over; neither an application nor a reason was recorded.',
+  turn: 'clinic',
+  next: 'Link the recorder if one was fitted; else record why not, with a new date where there is one.',
+  byHand: ['cancelled', 'rescheduled'],
+  find: noApplication,
+}
