@@ -165,6 +165,18 @@ const bringing: Readonly<Record<GapCode, Partial<Facts>>> = {
     tasks: [day.task({ status: 'accepted' })],
     stubs: [day.stub({ reportDue: at('2026-12-12T10:00:00Z'), reportDueDay: '2026-12-12' })],
   },
+  'device-on-two-patients': { conflicts: [day.conflict()], links: [day.link()] },
+  'patient-with-two-devices': {
+    links: [day.link(), day.link({ id: uuid(51), deviceId: uuid(35), orderId: uuid(52) })],
+  },
+  'link-without-order': {
+    orders: [day.order({ status: 'on-hold', idleSince: at('2026-11-26T10:00:00Z') })],
+    links: [day.link()],
+  },
+  'not-taken': { tasks: [day.task({ acceptDue: at(`${today}T13:05:00Z`), acceptDueDay: today })] },
+  'overdue-return': {
+    links: [day.link({ returnDue: at('2026-12-19T09:00:00Z'), returnDueDay: '2026-12-19' })],
+  },
   'expired-device': { links: [day.link({ expirationDate: '2026-10-31' })] },
   'clock-doubt': { links: [day.link({ clockOffset: 43_200, deviceClock: `${today}T21:00:00Z` })] },
 }

@@ -20,6 +20,7 @@ export type Fact =
   | 'device-released'
   | 'device-applied'
   | 'device-linked'
+  | 'link-refused'
   | 'link-ended'
   | 'link-corrected'
   | 'link-moved'

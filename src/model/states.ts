@@ -30,6 +30,8 @@ export interface OrderState {
   readonly acceptedAt: Instant
   /** When we learned that the order was revoked or entered in error. */
   readonly revokedAt?: Instant
+  /** When we learned that it asks for nothing now and is not revoked: on hold, a draft, or of unknown status. */
+  readonly idleSince?: Instant
   readonly notApplied?: NotApplied
   readonly content: Content
 }
@@ -140,6 +142,10 @@ export interface LinkState {
   readonly correction?: string
   readonly recordedBy: string
   readonly returned?: boolean
+  /** From when on the recorder is missed: wear, or its end, and transit are over. */
+  readonly returnDue?: Instant
+  /** The local day of that moment at the site. */
+  readonly returnDueDay?: string
   /** The records of this patient that the source replaced while they were the link's, the first one first. */
   readonly mergedFrom?: readonly string[]
   /** In the order of their moments. */
@@ -155,6 +161,21 @@ export interface ApplicationState {
   readonly appliedAt: Instant
   readonly day: string
   readonly evidence: 'capture' | 'activation' | 'stock'
+  readonly recordedAt: Instant
+  readonly recordedBy: string
+}
+
+/** A link that was refused although the patient was right, because the device is on another one. */
+export interface ConflictState {
+  readonly kind: 'conflict'
+  readonly id: string
+  readonly deviceId: string
+  /** The order that was to be linked, and its patient. */
+  readonly orderId: string
+  readonly patientId: string
+  readonly site: string
+  readonly appliedAt: Instant
+  readonly day: string
   readonly recordedAt: Instant
   readonly recordedBy: string
 }
@@ -198,6 +219,10 @@ export interface TaskState {
   readonly status: string
   readonly authoredAt: Instant
   readonly modifiedAt: Instant
+  /** Before which the reading service should have accepted it; of an `abort` nobody waits. */
+  readonly acceptDue?: Instant
+  /** The local day of that moment at the site. */
+  readonly acceptDueDay?: string
   readonly acceptedAt?: Instant
   readonly statusReason?: unknown
   readonly businessStatus?: unknown
@@ -291,6 +316,11 @@ export type GapCode =
   | 'clock-doubt'
   | 'report-doubt'
   | 'overdue-report'
+  | 'device-on-two-patients'
+  | 'patient-with-two-devices'
+  | 'link-without-order'
+  | 'not-taken'
+  | 'overdue-return'
 
 /** Something that should be there and is not. */
 export interface GapState {
@@ -306,6 +336,10 @@ export interface GapState {
   readonly deviceId?: string
   readonly linkId?: string
   readonly patientId?: string
+  /** The other link, where it is at the same site: a gap of one site says nothing of another's link. */
+  readonly otherLinkId?: string
+  /** What it follows from. */
+  readonly restsOn: readonly Evidence[]
   /** What was found, as part of a sentence: `expired 2026-10-24`. */
   readonly found?: string
   readonly cause?: string
@@ -314,6 +348,16 @@ export interface GapState {
   readonly acknowledged?: readonly Acknowledged[]
   /** The gap that was closed before the same trouble came again. */
   readonly reopens?: string
+}
+
+/** A state that a gap follows from. */
+export interface Evidence {
+  readonly kind: Kind
+  readonly id: string
+  /** Of the fact in the journal by which it came to be what it was then. */
+  readonly fact?: number
+  /** It is at another site: that is all that is told of it. */
+  readonly elsewhere?: true
 }
 
 export interface Mended {
@@ -339,6 +383,7 @@ export type State =
   | DeviceState
   | LinkState
   | ApplicationState
+  | ConflictState
   | ReturnState
   | TaskState
   | StubState

@@ -22,6 +22,7 @@ export const systems = {
   readingServices: `${home}/reading-services`,
   callers: `${home}/callers`,
   deliveries: `${home}/deliveries`,
+  journal: `${home}/journal`,
   refusal: `${home}/CodeSystem/refusal`,
   gap: `${home}/CodeSystem/gap`,
   linkEnd: `${home}/CodeSystem/link-end`,

@@ -272,6 +272,7 @@ describe('the DetectedIssue', () => {
     deviceId: ids.device,
     linkId: ids.link,
     patientId: ids.patient,
+    restsOn: [{ kind: 'link', id: ids.link, fact: 17 }],
     found: '12 h 0 min fast',
     cause: 'am-pm',
   }

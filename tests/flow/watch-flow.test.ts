@@ -533,6 +533,7 @@ describe('the gaps of a day', () => {
     tasks: fc.constant([]),
     stubs: fc.constant([]),
     held: fc.constant([]),
+    conflicts: fc.constant([]),
     noted: fc.constant([]),
   })
 
@@ -675,10 +676,5 @@ describe('what people say of a gap', () => {
         noted: [returned({ mended: { ...mended, at: at('2026-12-21T09:00:00Z') } })],
       }).mended,
     ).toEqual({ at: tiedAt, action: 'linked' })
-  })
-
-  test('what the facts said of it before is asked of the facts anew', () => {
-    const noted = [returned({ mended: { at: day, action: 'linked' } })]
-    expect(only('return-without-patient', { returns: [back()], noted }).mended).toBeUndefined()
   })
 })

@@ -11,6 +11,7 @@ import { type ParameterTable, type ReadParameters, readParameters } from '../../
 import { type Checked, type Problem, sentence } from '../../src/model/problems.ts'
 import type {
   ApplicationState,
+  ConflictState,
   DeviceState,
   Instant,
   LinkState,
@@ -161,6 +162,21 @@ export const application = (over: Partial<ApplicationState> = {}): ApplicationSt
   ...over,
 })
 
+/** At noon the patient was right, and the recorder was on somebody else. */
+export const conflict = (over: Partial<ConflictState> = {}): ConflictState => ({
+  kind: 'conflict',
+  id: uuid(12),
+  deviceId: ids.device,
+  orderId: uuid(13),
+  patientId: uuid(14),
+  site: 'tern-harbour',
+  appliedAt: at(`${today}T12:00:00Z`),
+  day: today,
+  recordedAt: at(`${today}T12:02:00Z`),
+  recordedBy: 'bay-3',
+  ...over,
+})
+
 /** A return two weeks later that belongs to no link. */
 export const back = (over: Partial<ReturnState> = {}): ReturnState => ({
   kind: 'return',
@@ -210,6 +226,7 @@ export const facts = (over: Partial<Facts> = {}): Facts => ({
   orders: [],
   links: [],
   applications: [],
+  conflicts: [],
   returns: [],
   tasks: [],
   stubs: [],

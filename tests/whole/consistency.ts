@@ -16,6 +16,7 @@ const tableOf: Readonly<Record<Kind, string>> = {
   device: 'devices',
   link: 'links',
   application: 'applications',
+  conflict: 'conflicts',
   return: 'returns',
   task: 'tasks',
   stub: 'stubs',

@@ -8,7 +8,7 @@ import {
 } from '../../flow/apply-device/correct-link.ts'
 import { type DeviceClaim, deviceMeant, readDeviceClaim } from '../../flow/apply-device/device-claim.ts'
 import { endLink, endLinkParameters, type LinkSituation } from '../../flow/apply-device/end-link.ts'
-import { linkDevice, linkDeviceParameters } from '../../flow/apply-device/link-device.ts'
+import { linkDevice, linkDeviceParameters, refusedLink } from '../../flow/apply-device/link-device.ts'
 import type { Situation } from '../../flow/apply-device/make-link.ts'
 import { recordApplication, recordApplicationParameters } from '../../flow/apply-device/record-application.ts'
 import { recordNotApplied, recordNotAppliedParameters } from '../../flow/apply-device/record-not-applied.ts'
@@ -123,6 +123,7 @@ const linkOnce =
         )
         return refuse([...claim.problems, ...(rest.ok ? rest.value.warnings : rest.problems)])
       },
+      keep: (situation, problems, ctx) => refusedLink(p, situation, problems, ctx),
       tell: (tx, { answer, warnings }) =>
         tellParameters(
           tx,

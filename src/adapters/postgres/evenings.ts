@@ -13,7 +13,7 @@ import { writeJson } from '../fhir/door/exact-numbers.ts'
 import { configurationAsOf } from './configuration-fact.ts'
 import type { Database, Tx } from './database.ts'
 import { ordersById, statesById, statesOfDay } from './load-states.ts'
-import { gapChanges, watchAround } from './refresh-gaps.ts'
+import { gapChanges, restingOn, watchAround } from './refresh-gaps.ts'
 import { deviceLock, inStep, orderLock } from './run-step.ts'
 import { save } from './save.ts'
 import { siteToken } from './shapes.ts'
@@ -29,31 +29,41 @@ const spanOfDay = (day: string, site: Site): readonly [string, string] => {
   return [instantOf(start), instantOf(end)]
 }
 
+interface Recorded {
+  readonly seq: number
+  readonly state: State
+}
+
 /**
  * The states as of a moment of all that has to do with a site's day, from the journal alone: what is filed under the
  * day, everything else of those orders, and of the devices that they lead to. Each step is a look-up by key, so that
  * the cost is that of the day, however long the journal.
  */
-const statesAsOf = async (tx: Tx, site: Site, day: string, asOf: Instant): Promise<readonly State[]> => {
-  const rows = await tx.query<{ state: State }>(
+const statesAsOf = async (tx: Tx, site: Site, day: string, asOf: Instant): Promise<readonly Recorded[]> =>
+  tx.query<Recorded>(
     `with about as (
        select order_id, device_id from journal where site = $1 and day = $2 and recorded_at <= $5::timestamptz
+       union select order_id, device_id from journal where site = $1 and due_day = $2 and recorded_at <= $5::timestamptz
        union select order_id, device_id from journal
          where site is null and kind = 'return' and occurred_at >= $3 and occurred_at < $4 and recorded_at <= $5::timestamptz),
      orders as (select distinct order_id as id from about where order_id is not null),
      of_orders as (select j.* from orders o cross join lateral (
-       select seq, kind, id, device_id from journal where order_id = o.id and recorded_at <= $5::timestamptz offset 0) j),
+       select seq, kind, id, device_id, patient_id from journal where order_id = o.id and recorded_at <= $5::timestamptz offset 0) j),
      devices as (select device_id as id from about where device_id is not null
        union select device_id from of_orders where device_id is not null),
      of_devices as (select j.* from devices d cross join lateral (
        select seq, kind, id from journal where device_id = d.id and recorded_at <= $5::timestamptz offset 0) j),
-     newest as (select max(seq) as seq from (select seq, kind, id from of_orders union all select seq, kind, id from of_devices) x
-       where kind in ('order', 'link', 'application', 'return', 'task', 'stub', 'held', 'gap') group by kind, id)
-     select state from journal where seq = any(array(select seq from newest)) order by seq`,
+     patients as (select distinct patient_id as id from of_orders where patient_id is not null),
+     their_links as (select distinct j.id from patients p cross join lateral (
+       select id from journal where patient_id = p.id and recorded_at <= $5::timestamptz offset 0) j),
+     of_patients as (select n.seq, 'link' as kind, l.id from their_links l cross join lateral (
+       select seq from journal where kind = 'link' and id = l.id and recorded_at <= $5::timestamptz order by seq desc limit 1) n),
+     newest as (select max(seq) as seq from (select seq, kind, id from of_orders union all select seq, kind, id from of_devices
+         union all select seq, kind, id from of_patients) x
+       where kind in ('order', 'link', 'application', 'conflict', 'return', 'task', 'stub', 'held', 'gap') group by kind, id)
+     select seq, state from journal where seq = any(array(select seq from newest)) order by seq`,
     [site.id, day, ...spanOfDay(day, site), asOf],
   )
-  return rows.map((r) => r.state)
-}
 
 /** The version of the time zone rules of this process. */
 const tzdata = process.versions.tz ?? 'unknown'
@@ -62,7 +72,11 @@ const tzdata = process.versions.tz ?? 'unknown'
 export const eveningAsOf = async (w: Watching, site: Site, day: string, asOf: Instant): Promise<Evening> => {
   const { parties, tolerances } = (await configurationAsOf(w.db, asOf)) ?? w
   const then = parties.sites.find((s) => s.id === site.id) ?? site
-  return eveningOf(then, day, factsFrom(await statesAsOf(w.db, then, day, asOf)), { asOf, parties, tolerances }, tzdata)
+  const recorded = await statesAsOf(w.db, then, day, asOf)
+  const facts = factsFrom(recorded.map((r) => r.state))
+  const seqs = new Map(recorded.map(({ seq, state }) => [`${state.kind} ${state.id}`, Number(seq)]))
+  const evening = eveningOf(then, day, facts, { asOf, parties, tolerances }, tzdata)
+  return { ...evening, gaps: evening.gaps.map((gap) => restingOn(gap, seqs)) }
 }
 
 /** The bytes of an evening. */

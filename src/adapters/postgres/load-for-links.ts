@@ -92,6 +92,7 @@ export const loadSituation = async (
     links: ofKind(around, 'link'),
     returns,
     tasks: ofKind(around, 'task').filter((t) => t.orderId === orderId),
+    conflicts: ofKind(around, 'conflict').filter((c) => c.orderId === orderId),
     around,
   })
 }

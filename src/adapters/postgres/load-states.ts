@@ -28,6 +28,10 @@ export const statesAround = async (
          where id = any(array(select order_id from links where device_id = any($2::uuid[]) and order_id <> all($1::uuid[])))
        union all select state from links where order_id = any($1::uuid[])
        union all select state from links where device_id = any($2::uuid[]) and order_id <> all($1::uuid[])
+       union all select state from links where order_id <> all($1::uuid[]) and device_id <> all($2::uuid[])
+         and patient_id = any(array(select patient_id from links where order_id = any($1::uuid[])))
+       union all select state from conflicts where order_id = any($1::uuid[])
+       union all select state from conflicts where device_id = any($2::uuid[]) and order_id <> all($1::uuid[])
        union all select state from applications where device_id = any($2::uuid[])
        union all select state from returns where device_id = any($2::uuid[])
        union all select state from tasks where order_id = any($1::uuid[])
@@ -55,6 +59,7 @@ export const statesOfDay = async (
        where (site = $1 or site is null) and day = $2 and coalesce(device_id, order_id) is not null
      union select k.kind, k.id from (
          select order_id, device_id from journal where site = $1 and day = $2
+         union select order_id, device_id from journal where site = $1 and due_day = $2
          union select order_id, device_id from journal
            where site is null and kind = 'return' and occurred_at >= $3 and occurred_at < $4) j,
        lateral (values ('order', j.order_id), ('device', j.device_id)) as k(kind, id) where k.id is not null`,

@@ -9,12 +9,14 @@ import { v1 } from './migrations/v1.ts'
 import { v2 } from './migrations/v2.ts'
 import { v3 } from './migrations/v3.ts'
 import { v5 } from './migrations/v5.ts'
+import { v11 } from './migrations/v11.ts'
 
 const migrations: readonly { readonly version: number; readonly sql: string }[] = [
   { version: 1, sql: v1 },
   { version: 2, sql: v2 },
   { version: 3, sql: v3 },
   { version: 5, sql: v5 },
+  { version: 11, sql: v11 },
 ]
 
 /** Advisory lock under which everything that changes the schema runs, the queue's own schema included. */

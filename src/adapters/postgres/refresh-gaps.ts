@@ -1,33 +1,37 @@
 /** After a step: what its facts open, change or mend among the gaps of the orders and devices that it touched. */
 import type { Change, Context } from '../../flow/step.ts'
 import { factsFrom } from '../../flow/watch-flow/day-facts.ts'
-import { gapsOf } from '../../flow/watch-flow/gaps.ts'
-import { type GapState, ofKind, type State } from '../../model/states.ts'
+import { gapsOf, ruleOf } from '../../flow/watch-flow/gaps.ts'
+import { type Evidence, type GapCode, type GapState, ofKind, type State, type TaskState } from '../../model/states.ts'
 import { canonical } from '../../model/tree.ts'
 import type { Tx } from './database.ts'
 import { statesAround } from './load-states.ts'
 import { save } from './save.ts'
 
 const ordersOf = (s: State): readonly string[] =>
-  s.kind === 'order'
-    ? [s.id]
-    : s.kind === 'link' || s.kind === 'task' || s.kind === 'return' || s.kind === 'stub' || s.kind === 'held'
-      ? s.orderId
-        ? [s.orderId]
-        : []
-      : []
+  s.kind === 'order' ? [s.id] : 'orderId' in s && s.kind !== 'kept' && s.kind !== 'gap' && s.orderId ? [s.orderId] : []
 
 const devicesOf = (s: State): readonly string[] =>
-  s.kind === 'link' || s.kind === 'application' || s.kind === 'return' ? [s.deviceId] : []
+  s.kind === 'link' || s.kind === 'application' || s.kind === 'conflict' || s.kind === 'return' ? [s.deviceId] : []
+
+/** Of a Task that matters nothing can be said before it is due, unless the reading service declines. */
+const taskMatters = (t: TaskState, now: string): boolean =>
+  t.asks === 'fulfill' && (t.status === 'rejected' || (t.acceptDue ?? now) <= now)
 
 /** A new order for a visit to come can have no gap yet; most orders are such. */
 const mayMatter = ({ fact, state }: Change, ctx: Context): boolean => {
-  if (state.kind === 'patient' || state.kind === 'kept' || state.kind === 'device' || state.kind === 'task')
-    return false
+  if (state.kind === 'patient' || state.kind === 'kept' || state.kind === 'device') return false
+  if (state.kind === 'task') return taskMatters(state, ctx.now)
   return fact !== 'order-accepted' || (state.kind === 'order' && (state.visitDay ?? '9999') <= ctx.now.slice(0, 10))
 }
 
-const sameGap = (a: GapState, b: GapState): boolean => canonical(a) === canonical(b)
+/** The number of the fact that it rests on changes with every fact about the same; that alone is no news of a gap. */
+const withoutFacts = (gap: GapState): GapState => ({
+  ...gap,
+  restsOn: gap.restsOn.map(({ fact: _fact, ...e }) => e),
+})
+
+const sameGap = (a: GapState, b: GapState): boolean => canonical(withoutFacts(a)) === canonical(withoutFacts(b))
 
 /**
  * What has to be written: gaps that are new or differ, and gaps that stood open and are no more. A final gap that the
@@ -56,13 +60,7 @@ export const gapChanges = (found: readonly GapState[], stored: readonly GapState
     .map(
       (g): Change => ({
         fact: 'gap-mended',
-        state: {
-          ...g,
-          mended: {
-            at: now,
-            action: g.code === 'no-link' || g.code === 'return-without-patient' ? 'linked' : 'cancelled',
-          },
-        },
+        state: { ...g, mended: { at: now, action: ruleOf(g.code).gone } },
         occurredAt: now,
       }),
     )
@@ -70,11 +68,45 @@ export const gapChanges = (found: readonly GapState[], stored: readonly GapState
 }
 
 /**
- * Gaps that follow from what is known of a recorder alone, and belong to whoever holds its lock; all others follow from
- * an order and its links, which nobody changes without the lock of the order. A step that judged more than it holds
- * would take a gap that another one has just opened for one that the facts no longer show.
+ * Whose lock a gap's step has to hold: that of the recorder, from whose facts alone it follows; that of either, where
+ * who opens it holds both; else that of the order, whose links nobody changes without it. A step that judged more than
+ * it holds would take a gap that another one has just opened for one that the facts no longer show.
  */
-const ofDevice: ReadonlySet<GapState['code']> = new Set(['no-link', 'return-without-patient'])
+const followsFrom: Partial<Record<GapCode, 'device' | 'either'>> = {
+  'no-link': 'device',
+  'return-without-patient': 'device',
+  'device-on-two-patients': 'either',
+}
+
+const isHeld = (gap: GapState, orders: readonly string[], devices: readonly string[]): boolean => {
+  const byOrder = gap.orderId !== undefined && orders.includes(gap.orderId)
+  const byDevice = gap.deviceId !== undefined && devices.includes(gap.deviceId)
+  const what = followsFrom[gap.code]
+  return what === 'device' ? byDevice : what === 'either' ? byOrder || byDevice : byOrder
+}
+
+/** Each gap with the facts in the journal that made what it rests on. */
+const withFacts = async (tx: Tx, changes: readonly Change[]): Promise<readonly Change[]> => {
+  const rests = changes.flatMap(({ state }) => (state.kind === 'gap' ? state.restsOn : []))
+  const rows = await tx.query<{ id: string; kind: string; seq: number }>(
+    `select x.id, x.kind, j.seq::int8 as seq from unnest($1::text[], $2::uuid[]) as x(kind, id) cross join lateral (
+       select seq from journal where kind = x.kind and id = x.id order by seq desc limit 1) j`,
+    [rests.map((e) => e.kind), rests.map((e) => e.id)],
+  )
+  const seqs = new Map(rows.map((r) => [`${r.kind} ${r.id}`, Number(r.seq)]))
+  return changes.map((change) =>
+    change.state.kind === 'gap' ? { ...change, state: restingOn(change.state, seqs) } : change,
+  )
+}
+
+/** @param seqs of the newest fact of each state, by kind and id */
+export const restingOn = (gap: GapState, seqs: ReadonlyMap<string, number>): GapState => ({
+  ...gap,
+  restsOn: gap.restsOn.map((e): Evidence => {
+    const fact = e.fact ?? seqs.get(`${e.kind} ${e.id}`)
+    return fact === undefined ? e : { ...e, fact }
+  }),
+})
 
 /** Brings the gaps around these orders and devices in line with the facts as of now. */
 export const watchAround = async (
@@ -94,12 +126,9 @@ export const watchAround = async (
   const all = isWhole ? states : await statesAround(tx, theirOrders, theirDevices)
   const found = gapsOf(factsFrom(all), { asOf: ctx.now, parties: ctx.parties, tolerances: ctx.tolerances })
   // what is about others is looked at and left to the steps that hold their locks
-  const mine = (g: GapState) =>
-    ofDevice.has(g.code)
-      ? g.deviceId !== undefined && devices.includes(g.deviceId)
-      : g.orderId !== undefined && orders.includes(g.orderId)
+  const mine = (g: GapState) => isHeld(g, orders, devices)
   const changes = gapChanges(found.filter(mine), noted.filter(mine), ctx.now)
-  if (changes.length > 0) await save(tx, { step: 'watch-flow', changes }, ctx)
+  if (changes.length > 0) await save(tx, { step: 'watch-flow', changes: await withFacts(tx, changes) }, ctx)
 }
 
 export const mayHaveGaps = (changes: readonly Change[], ctx: Context): boolean => changes.some((c) => mayMatter(c, ctx))

@@ -6,7 +6,7 @@ import { createHash, randomUUIDv7 } from 'node:crypto'
 import type { Patient } from 'fhir/r4.js'
 import { identityKey, patientNames } from '../../flow/accept-order/incoming.ts'
 import { ordersToTell } from '../../flow/forward-order/write-back.ts'
-import type { ActingCaller, Context, Decision } from '../../flow/step.ts'
+import type { ActingCaller, Change, Context, Decision } from '../../flow/step.ts'
 import type { StepName } from '../../flow/steps.ts'
 import type { Parties, Tolerances } from '../../model/configuration.ts'
 import { type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
@@ -51,6 +51,8 @@ export interface StepWork<K, A> {
   /** What it asks for before it waits for the context goes to the server together with the locks, and behind them. */
   readonly load: (tx: Tx, begun: Promise<Context>) => Promise<Checked<K>>
   readonly decide: (known: K, ctx: Context) => Checked<Decision<A>>
+  /** What is kept although it was refused: a refusal may itself be news. */
+  readonly keep?: (known: K, problems: readonly Problem[], ctx: Context) => readonly Change[]
   /** Names that the step gives to what it stores. */
   readonly names?: (decision: Decision<A>, known: K) => Names
   /** At once where the decision says it all: the commit then need not wait for what was written. */
@@ -196,6 +198,12 @@ const write = async <K, A>(
   return { told }
 }
 
+const keepRefused = async (tx: Tx, { step }: StepCall, changes: readonly Change[], ctx: Context): Promise<Ending> => {
+  await save(tx, { step, changes }, ctx)
+  await refreshGaps(tx, changes, ctx)
+  return { end: 'commit' }
+}
+
 interface Running<K, A> {
   readonly runner: StepRunner
   readonly call: StepCall
@@ -216,7 +224,8 @@ const attempt = async <K, A>(running: Running<K, A>): Promise<Checked<Told>> => 
     const decided = known.ok ? work.decide(known.value, ctx) : known
     if (!known.ok || !decided.ok) {
       outcome = decided as Checked<never>
-      return rollback
+      const kept = known.ok && !decided.ok ? (work.keep?.(known.value, decided.problems, ctx) ?? []) : []
+      return kept.length > 0 && !call.dryRun ? keepRefused(tx, call, kept, ctx) : rollback
     }
     const { told, pending } = await write(tx, running, known.value, decided.value, ctx)
     outcome = { ok: true, value: told, warnings: decided.value.warnings }

@@ -27,11 +27,11 @@ const stateSql = (kind: Kind, n: number): string => {
 }
 
 const journalSql = (n: number, now: number, inbound: boolean): string => `
-  journal_rows as (insert into journal (recorded_at, occurred_at, step, fact, kind, id, order_id, device_id, site, day, who, request_id, inbound, state)
-    select $${now}::timestamptz, x.occurred_at, x.step, x.fact, x.kind, x.id, x.order_id, x.device_id, x.site, x.day, x.who, x.request_id,
+  journal_rows as (insert into journal (recorded_at, occurred_at, step, fact, kind, id, order_id, device_id, patient_id, site, day, due_day, who, request_id, inbound, state)
+    select $${now}::timestamptz, x.occurred_at, x.step, x.fact, x.kind, x.id, x.order_id, x.device_id, x.patient_id, x.site, x.day, x.due_day, x.who, x.request_id,
       ${inbound ? '(select id from inbound_row)' : 'null'}, x.state
     from json_to_recordset($${n}) as x(n int, occurred_at timestamptz, step text, fact text, kind text, id uuid, order_id uuid, device_id uuid,
-      site text, day date, who text, request_id text, state json) order by x.n)`
+      patient_id uuid, site text, day date, due_day date, who text, request_id text, state json) order by x.n)`
 
 const resourceSql = (n: number, now: number): string => `
   incoming as (select * from json_to_recordset($${n}) as x(type text, id uuid, seen text[], inherits text, order_ids uuid[], tokens text[],

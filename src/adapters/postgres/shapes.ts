@@ -10,6 +10,10 @@ export interface Keys {
   readonly device_id?: string | undefined
   readonly site?: string | undefined
   readonly day?: string | undefined
+  /** On which something of it becomes overdue: an evening finds it by that day too. */
+  readonly due_day?: string | undefined
+  /** Of links: whose other links matter. */
+  readonly patient_id?: string | undefined
 }
 
 /** By which the journal is searched. */
@@ -24,16 +28,24 @@ export const keysOf = (s: State): Keys => {
     case 'device':
       return { device_id: s.id }
     case 'link':
+      return {
+        order_id: s.orderId,
+        device_id: s.deviceId,
+        patient_id: s.patientId,
+        site: s.site,
+        day: s.day,
+        due_day: s.returnDueDay,
+      }
+    case 'conflict':
       return { order_id: s.orderId, device_id: s.deviceId, site: s.site, day: s.day }
     case 'application':
       return { device_id: s.deviceId, site: s.site, day: s.day }
     case 'return':
       return { order_id: s.orderId, device_id: s.deviceId, site: s.site }
     case 'task':
-      return { order_id: s.orderId, site: s.site }
+      return { order_id: s.orderId, site: s.site, due_day: s.acceptDueDay }
     case 'stub':
-      // by the day on which its report becomes overdue, an evening finds it
-      return { order_id: s.orderId, device_id: s.deviceId, site: s.site, day: s.reportDueDay }
+      return { order_id: s.orderId, device_id: s.deviceId, site: s.site, due_day: s.reportDueDay }
     case 'held':
       return { order_id: s.orderId, device_id: s.deviceId, site: s.site, day: s.day }
     case 'gap':
@@ -54,8 +66,17 @@ export const tables: Readonly<Record<Kind, Table>> = {
   device: { name: 'devices', columns: { device_identifier: 'text', serial_number: 'text' } },
   link: {
     name: 'links',
-    columns: { order_id: 'uuid', device_id: 'uuid', site: 'text', day: 'date', active: 'boolean', period: 'tstzrange' },
+    columns: {
+      order_id: 'uuid',
+      device_id: 'uuid',
+      patient_id: 'uuid',
+      site: 'text',
+      day: 'date',
+      active: 'boolean',
+      period: 'tstzrange',
+    },
   },
+  conflict: { name: 'conflicts', columns: { order_id: 'uuid', device_id: 'uuid', site: 'text', day: 'date' } },
   application: { name: 'applications', columns: { device_id: 'uuid', site: 'text', day: 'date' } },
   return: { name: 'returns', columns: { device_id: 'uuid', order_id: 'uuid' } },
   task: { name: 'tasks', columns: { order_id: 'uuid', link_id: 'uuid' } },
@@ -113,6 +134,7 @@ export const scopeOf = (s: State): Scope => {
       // nothing that is in doubt is in anybody's record: it is its sender's and the operator's
       return { own: [readerToken(s.readingService)], inherits: 'nothing' }
     case 'application':
+    case 'conflict':
     case 'return':
       return { own: [s.site === undefined ? anySite : siteToken(s.site)], inherits: 'nothing' }
     case 'gap':

@@ -21,6 +21,9 @@ const patientIdOf = (incoming: Incoming, order: ServiceRequest): string | Proble
 
 export const revoked = (status: string): boolean => status === 'revoked' || status === 'entered-in-error'
 
+/** It asks for nothing now, and may again. */
+const idle = (status: string): boolean => ['draft', 'on-hold', 'unknown'].includes(status)
+
 /** A new day in the order sets aside what people agreed and recorded about the old one. */
 const visitOf = (before: OrderState | undefined, orderedDay: string | undefined) => {
   if (before !== undefined && before.orderedDay === orderedDay)
@@ -74,6 +77,7 @@ const acceptOrder = (
     byHand: before?.byHand ?? ctx.caller.role === 'clinic',
     acceptedAt: before?.acceptedAt ?? ctx.now,
     ...(revoked(status) && { revokedAt: before?.revokedAt ?? ctx.now }),
+    ...(idle(status) && { idleSince: before?.idleSince ?? ctx.now }),
     content: contentOf(resolved, p.incoming.resource),
   })
 }

@@ -4,7 +4,7 @@ import { accept, type Checked, refusal, refuse } from '../../model/problems.ts'
 import type { DeviceState, LinkEndReason, LinkState, TaskState } from '../../model/states.ts'
 import { type Context, type Decision, type Forward, unchanged } from '../step.ts'
 import { captureParameters } from './link-device.ts'
-import { deviceAfter } from './make-link.ts'
+import { deviceAfter, returnDue } from './make-link.ts'
 import { endsAfter, statedMoment } from './moments.ts'
 import { isOpen, stands } from './periods.ts'
 import { recordsOfLink } from './records.ts'
@@ -65,6 +65,7 @@ export const endLink = (
     endedAt: endedAt.value.instant,
     endedAtWritten: endedAt.value.text,
     endReason: reason,
+    ...returnDue(s.link.site, endedAt.value.instant, ctx),
     ...(note !== undefined && { endNote: note }),
   }
   const links = s.links.map((l) => (l.id === link.id ? link : l))

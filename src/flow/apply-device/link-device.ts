@@ -3,10 +3,12 @@
  * moved. Every reason for a refusal is told at once.
  */
 import { msOf } from '../../model/instant.ts'
+import { localDateOf } from '../../model/local-day.ts'
 import type { ParameterTable, ReadParameters } from '../../model/parameters.ts'
 import { type ClaimPath, type Claims, matchPatient } from '../../model/patient-match.ts'
 import { accept, type Checked, isRefusal, type Problem, problemsOf, refusal, refuse } from '../../model/problems.ts'
-import type { Context, Decision } from '../step.ts'
+import type { ConflictState } from '../../model/states.ts'
+import type { Change, Context, Decision } from '../step.ts'
 import { unchanged } from '../step.ts'
 import { type DeviceClaim, deviceParameters } from './device-claim.ts'
 import {
@@ -204,4 +206,34 @@ export const linkDevice = (
     },
     warnings: doubts,
   })
+}
+
+/**
+ * What is kept of a refused link: the patient and the order were right, and the device is on somebody else. With any
+ * other doubt it says nothing of where the recorder is.
+ */
+export const refusedLink = (
+  p: LinkDeviceParameters,
+  s: Situation,
+  problems: readonly Problem[],
+  ctx: Context,
+): readonly Change[] => {
+  const application = readApplication(p, s, { serialNumber: s.device.serialNumber, at: '' }, ctx)
+  const refusals = problems.filter(isRefusal)
+  if (!application.ok || refusals.length === 0 || refusals.some((r) => r.code !== 'device-linked')) return []
+  const { site, appliedAt } = application.value
+  const state: ConflictState = {
+    kind: 'conflict',
+    id: ctx.newId(),
+    deviceId: s.device.id,
+    orderId: s.order.id,
+    patientId: s.order.patientId,
+    site: site.id,
+    appliedAt: appliedAt.instant,
+    day: localDateOf(appliedAt.ms, site.timeZone),
+    recordedAt: ctx.now,
+    recordedBy: ctx.caller.id,
+  }
+  const known = s.conflicts?.some((c) => c.deviceId === state.deviceId && c.appliedAt === state.appliedAt)
+  return known ? [] : [{ fact: 'link-refused', state, occurredAt: state.appliedAt }]
 }

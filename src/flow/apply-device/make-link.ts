@@ -6,7 +6,16 @@ import { localDateOf } from '../../model/local-day.ts'
 import { readDuration } from '../../model/moment.ts'
 import { bornAfter } from '../../model/patient-match.ts'
 import { type Problem, refusal, warning } from '../../model/problems.ts'
-import type { DeviceState, LinkState, OrderState, ReturnState, StubState, TaskState } from '../../model/states.ts'
+import type {
+  ConflictState,
+  DeviceState,
+  Instant,
+  LinkState,
+  OrderState,
+  ReturnState,
+  StubState,
+  TaskState,
+} from '../../model/states.ts'
 import type { Change, Context } from '../step.ts'
 import { clockReading } from './device-clock.ts'
 import { endsAfter, type Stated } from './moments.ts'
@@ -23,6 +32,8 @@ export interface Situation {
   readonly returns: readonly ReturnState[]
   /** Of the order, so that a call that is repeated gets its first answer whole. */
   readonly tasks?: readonly TaskState[]
+  /** Refused links of the order. */
+  readonly conflicts?: readonly ConflictState[]
 }
 
 export interface Application {
@@ -171,10 +182,30 @@ export interface Lineage extends Pick<LinkState, 'mergedFrom' | 'doubts'> {
   readonly tiedAt: string
 }
 
+/** When the wear is over by what the order asks for, where nobody says anything else. */
+const plannedEnd = ({ order }: Situation, a: Application): Instant => {
+  const wear = readDuration(order.wear, '')
+  return instantOf(a.appliedAt.ms + (wear.ok ? wear.value : 0))
+}
+
+/** From when on a recorder is missed whose wear ends then. */
+export const returnDue = (
+  siteId: string,
+  endsAt: Instant,
+  { parties }: Pick<Context, 'parties'>,
+): Pick<LinkState, 'returnDue' | 'returnDueDay'> => {
+  const site = parties.sites.find((s) => s.id === siteId)
+  const transit = readDuration(site?.transit ?? '', '')
+  if (site === undefined || !transit.ok) return {}
+  const due = msOf(endsAt) + transit.value
+  return { returnDue: instantOf(due), returnDueDay: localDateOf(due, site.timeZone) }
+}
+
 /** The link itself. */
 export const linkOf = (s: Situation, a: Application, ctx: Context, lineage?: Lineage): LinkState => {
   const back = returnFor(s, a)
   const offset = clockReading(a.deviceClock, a.appliedAt.ms, ctx).offset
+  const end = endOf(a, back)
   return {
     kind: 'link',
     id: ctx.newId(),
@@ -187,7 +218,8 @@ export const linkOf = (s: Situation, a: Application, ctx: Context, lineage?: Lin
     day: localDateOf(a.appliedAt.ms, a.site.timeZone),
     tiedAt: ctx.now,
     recordedAt: ctx.now,
-    ...endOf(a, back),
+    ...end,
+    ...returnDue(a.site.id, end.endedAt ?? plannedEnd(s, a), ctx),
     ...(a.performer !== undefined && { performer: a.performer }),
     ...(a.bodySite !== undefined && { bodySite: a.bodySite }),
     ...(a.deviceClock !== undefined && { deviceClock: a.deviceClock.text }),
@@ -197,6 +229,19 @@ export const linkOf = (s: Situation, a: Application, ctx: Context, lineage?: Lin
     recordedBy: ctx.caller.id,
     ...lineage,
   }
+}
+
+/** Before when the reading service should have accepted what it is asked now. */
+const acceptDue = (
+  siteId: string,
+  readingService: string,
+  { now, parties }: Context,
+): Pick<TaskState, 'acceptDue' | 'acceptDueDay'> => {
+  const site = parties.sites.find((s) => s.id === siteId)
+  const accept = readDuration(parties.readingServices.find((r) => r.id === readingService)?.accept ?? '', '')
+  if (site === undefined || !accept.ok) return {}
+  const due = msOf(now) + accept.value
+  return { acceptDue: instantOf(due), acceptDueDay: localDateOf(due, site.timeZone) }
 }
 
 export const taskFor = (link: LinkState, readingService: string, ctx: Context): TaskState => ({
@@ -211,6 +256,7 @@ export const taskFor = (link: LinkState, readingService: string, ctx: Context): 
   status: 'requested',
   authoredAt: ctx.now,
   modifiedAt: ctx.now,
+  ...acceptDue(link.site, readingService, ctx),
 })
 
 /** From when on the report of a recorder that was read out is missing; without a read-out, from its receipt on. */

@@ -4,6 +4,7 @@ import { instantOf, msOf } from '../../model/instant.ts'
 import { dueMoment, localDay } from '../../model/local-day.ts'
 import {
   type ApplicationState,
+  type ConflictState,
   type GapState,
   type HeldState,
   type Instant,
@@ -20,6 +21,7 @@ export interface Facts {
   readonly orders: readonly OrderState[]
   readonly links: readonly LinkState[]
   readonly applications: readonly ApplicationState[]
+  readonly conflicts: readonly ConflictState[]
   readonly returns: readonly ReturnState[]
   readonly tasks: readonly TaskState[]
   readonly stubs: readonly StubState[]
@@ -39,6 +41,7 @@ export const factsFrom = (states: readonly State[]): Facts => ({
   orders: ofKind(states, 'order'),
   links: ofKind(states, 'link'),
   applications: ofKind(states, 'application'),
+  conflicts: ofKind(states, 'conflict'),
   returns: ofKind(states, 'return'),
   tasks: ofKind(states, 'task'),
   stubs: ofKind(states, 'stub'),

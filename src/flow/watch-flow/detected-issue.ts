@@ -1,7 +1,7 @@
 /** A gap as a DetectedIssue: what is missing, for whom, since when, and what to do next. */
 import type { DetectedIssue } from 'fhir/r4.js'
 import { ownIdentifier, shown, to } from '../../model/resources/common.ts'
-import type { Acknowledged, GapState, Mended } from '../../model/states.ts'
+import type { Acknowledged, Evidence, GapState, Kind, Mended } from '../../model/states.ts'
 import { extensions, systems } from '../../model/systems.ts'
 import { detailOf, ruleOf } from './gaps.ts'
 
@@ -9,6 +9,7 @@ const implicatedBy = (gap: GapState) => [
   ...(gap.orderId === undefined ? [] : [to('ServiceRequest', gap.orderId)]),
   ...(gap.deviceId === undefined ? [] : [to('Device', gap.deviceId)]),
   ...(gap.linkId === undefined ? [] : [to('DeviceUseStatement', gap.linkId)]),
+  ...(gap.otherLinkId === undefined ? [] : [to('DeviceUseStatement', gap.otherLinkId)]),
   ...(gap.reopens === undefined ? [] : [to('DetectedIssue', gap.reopens)]),
 ]
 
@@ -30,6 +31,24 @@ const extensionsOf = (gap: GapState) => [
   ...(gap.acknowledged ?? []).map(acknowledgedExtension),
 ]
 
+/** What can be read of the states that gaps rest on; the others are told by their number in the journal. */
+const readable: Partial<Record<Kind, string>> = {
+  order: 'ServiceRequest',
+  link: 'DeviceUseStatement',
+  task: 'Task',
+  stub: 'DiagnosticReport',
+  held: 'DiagnosticReport',
+}
+
+const evidence = ({ kind, id, fact, elsewhere }: Evidence) => {
+  const type = elsewhere ? undefined : readable[kind]
+  return {
+    ...(type !== undefined && to(type, id)),
+    ...(fact !== undefined && { identifier: { system: systems.journal, value: String(fact) } }),
+    display: kind === 'held' ? 'held report' : kind,
+  }
+}
+
 const mitigation = ({ at, action, by, note }: Mended) => ({
   action: {
     coding: [{ system: systems.mitigation, code: action }],
@@ -50,6 +69,7 @@ export const detectedIssue = (gap: GapState): DetectedIssue => ({
   ...(gap.patientId !== undefined && { patient: to('Patient', gap.patientId) }),
   identifiedDateTime: gap.since,
   implicated: implicatedBy(gap),
+  ...(gap.restsOn.length > 0 && { evidence: [{ detail: gap.restsOn.map(evidence) }] }),
   detail: detailOf(gap),
   ...(gap.mended !== undefined && { mitigation: [mitigation(gap.mended)] }),
 })

@@ -3,26 +3,39 @@
  * facts give the same gaps whenever it is asked. Adding a gap is one rule beside its kin in `gaps/`, one entry here and
  * its code in the model.
  */
-import type { GapCode, GapState } from '../../model/states.ts'
+import type { Evidence, GapCode, GapState, State } from '../../model/states.ts'
 import type { Facts, Watch } from './day-facts.ts'
 import { lateLinkRule, noApplicationRule, noLinkRule } from './gaps/application.ts'
-import { clockDoubtRule, expiredDeviceRule, identityDoubtRule, revokedWhileWornRule } from './gaps/link.ts'
-import { overdueReportRule, reportDoubtRule } from './gaps/reading.ts'
-import { returnWithoutPatientRule } from './gaps/return.ts'
-import { closedByHand, type GapRule, gapId } from './gaps/rule.ts'
+import {
+  clockDoubtRule,
+  deviceOnTwoPatientsRule,
+  expiredDeviceRule,
+  identityDoubtRule,
+  linkWithoutOrderRule,
+  patientWithTwoDevicesRule,
+  revokedWhileWornRule,
+} from './gaps/link.ts'
+import { notTakenRule, overdueReportRule, reportDoubtRule } from './gaps/reading.ts'
+import { overdueReturnRule, returnWithoutPatientRule } from './gaps/return.ts'
+import { closedByHand, type Found, type GapRule, gapId } from './gaps/rule.ts'
 
 /** Every gap there is, the gravest first. */
 export const gapRules: readonly GapRule[] = [
   noLinkRule,
   returnWithoutPatientRule,
+  deviceOnTwoPatientsRule,
   revokedWhileWornRule,
   reportDoubtRule,
   identityDoubtRule,
   noApplicationRule,
+  linkWithoutOrderRule,
   expiredDeviceRule,
   clockDoubtRule,
+  notTakenRule,
+  overdueReturnRule,
   overdueReportRule,
   lateLinkRule,
+  patientWithTwoDevicesRule,
 ]
 
 export const ruleOf = (code: GapCode): GapRule => {
@@ -39,13 +52,43 @@ const withWords = (gap: GapState, facts: Facts): GapState => {
   return { ...gap, ...(acknowledged && { acknowledged }), ...(wins && { mended: byHand }) }
 }
 
+/** Of what belongs to another site the number in the journal alone is told. */
+const evidenceOf = (state: State, site: string | undefined): Evidence => ({
+  kind: state.kind,
+  id: state.id,
+  ...('site' in state && state.site !== undefined && state.site !== site && { elsewhere: true as const }),
+})
+
+/**
+ * The same trouble again, after the facts had mended it, is another gap that names the one before; what was noted of
+ * that stays as it is.
+ */
+const chainOf = (code: GapCode, { key, restsOn, ...found }: Found, facts: Facts, watch: Watch): readonly GapState[] => {
+  const before: GapState[] = []
+  for (let n = 1; ; n += 1) {
+    const id = gapId(code, n === 1 ? key : `${key} again ${n}`)
+    const noted = facts.noted.find((g) => g.id === id)
+    const next = facts.noted.some((g) => g.id === gapId(code, `${key} again ${n + 1}`))
+    const isOver = noted?.mended !== undefined && noted.mended.by === undefined && found.mended === undefined
+    if (noted !== undefined && (next || isOver)) {
+      before.push(noted)
+      continue
+    }
+    const reopens = before.at(-1)?.id
+    const again = reopens === undefined ? {} : { reopens, since: noted?.since ?? watch.asOf }
+    const rests = restsOn
+      .map((state) => evidenceOf(state, found.site))
+      .toSorted((a, b) => (`${a.kind} ${a.id}` < `${b.kind} ${b.id}` ? -1 : 1))
+    return [...before, withWords({ kind: 'gap', id, code, ...found, ...again, restsOn: rests }, facts)]
+  }
+}
+
 /** All gaps that the facts show as of the moment, mended ones included, in the order of the table and then of time. */
 export const gapsOf = (facts: Facts, watch: Watch): readonly GapState[] =>
   gapRules.flatMap((rule) =>
     rule
       .find(facts, watch)
-      .map(({ key, ...found }): GapState => ({ kind: 'gap', id: gapId(rule.code, key), code: rule.code, ...found }))
-      .map((gap) => withWords(gap, facts))
+      .flatMap((found) => chainOf(rule.code, found, facts, watch))
       .sort((a, b) => (a.since < b.since || (a.since === b.since && a.id < b.id) ? -1 : 1)),
   )
 

@@ -53,6 +53,7 @@ const noLink = (facts: Facts, watch: Watch): readonly Found[] =>
         since: late && known < due ? due : known,
         deviceId: seen.deviceId,
         ...tiedTo(link, seen.site),
+        restsOn: [...group, ...(link ? [link] : [])],
         ...mendedBy(link?.tiedAt, 'linked'),
       },
     ]
@@ -62,9 +63,12 @@ export const noLinkRule: GapRule = {
   code: 'no-link',
   severity: 'high',
   means: 'There is evidence that a device was applied, and no link was recorded in time.',
+  opens: 'An application is recorded, and no link of that recorder contains its moment or lies on its day.',
+  closes: 'Such a link is recorded.',
   turn: 'clinic',
   next: 'Find out who wears this recorder and link it, with two patient identifiers, before the patient has left.',
   byHand: [],
+  gone: 'linked',
   find: noLink,
 }
 
@@ -72,16 +76,20 @@ const lateLink = (facts: Facts, watch: Watch): readonly Found[] =>
   standing(facts).flatMap((l): Found[] => {
     const site = siteOf(l.site, watch)
     if (site === undefined || l.tiedAt < dueOf(l.appliedAt, site)) return []
-    return [{ key: l.id, ...aboutLink(l), status: 'final', since: l.tiedAt }]
+    return [{ key: l.id, ...aboutLink(l), status: 'final', since: l.tiedAt, restsOn: [l] }]
   })
 
 export const lateLinkRule: GapRule = {
   code: 'late-link',
   severity: 'low',
   means: 'The device was linked, but recorded too late.',
+  opens:
+    'A link is recorded at the cut-off of its day or later; after a switch-on past the cut-off, when the next day has begun.',
+  closes: 'Nothing: it tells what was.',
   turn: 'clinic',
   next: 'Nothing is missing; see what held it up.',
   byHand: ['confirmed'],
+  gone: 'cancelled',
   find: lateLink,
 }
 
@@ -117,6 +125,7 @@ const missedVisit = (order: OrderState, day: string, facts: Facts, watch: Watch)
       since,
       orderId: order.id,
       patientId: order.patientId,
+      restsOn: [order, ...(link ? [link] : [])],
       ...mendedBy(order.revokedAt, 'cancelled'),
       ...mendedBy(reason?.recordedAt, reason?.newDate === undefined ? 'cancelled' : 'rescheduled'),
       ...mendedBy(link?.tiedAt, 'linked'),
@@ -134,8 +143,11 @@ export const noApplicationRule: GapRule = {
   code: 'no-application',
   severity: 'moderate',
   means: 'The day of the visit is over; neither an application nor a reason was recorded.',
+  opens: 'The day of the visit has ended without an application and without a reason.',
+  closes: 'A link, a reason, or the order is revoked.',
   turn: 'clinic',
   next: 'Link the recorder if one was fitted; else record why not, with a new date where there is one.',
   byHand: ['cancelled', 'rescheduled'],
+  gone: 'cancelled',
   find: noApplication,
 }

@@ -3,7 +3,7 @@ import { msOf } from '../../../model/instant.ts'
 import { localDateOf } from '../../../model/local-day.ts'
 import type { LinkState } from '../../../model/states.ts'
 import { type Facts, siteOf, type Watch } from '../day-facts.ts'
-import { type Found, type GapRule, gapId, mendedBy, tiedTo } from './rule.ts'
+import { aboutLink, type Found, type GapRule, gapId, mendedBy, standing, tiedTo } from './rule.ts'
 
 /** The gap that a return without a patient opens. */
 export const gapIdOfReturn = (returnId: string): string => gapId('return-without-patient', returnId)
@@ -30,6 +30,7 @@ const returnWithoutPatient = (facts: Facts, watch: Watch): readonly Found[] =>
         since: back.recordedAt,
         deviceId: back.deviceId,
         ...tiedTo(link, back.site),
+        restsOn: [back, ...(link ? [link] : [])],
         ...mendedBy(tiedAt, 'linked'),
       },
     ]
@@ -39,8 +40,46 @@ export const returnWithoutPatientRule: GapRule = {
   code: 'return-without-patient',
   severity: 'high',
   means: 'A device came back that is linked to nobody.',
+  opens: 'A return is recorded, and no link of that recorder contains its moment.',
+  closes: 'A link is recorded that the return ends.',
   turn: 'device desk',
   next: 'Keep the recorder and its recording, find the order that it belongs to, and link it with two patient identifiers.',
   byHand: ['returned', 'cancelled'],
+  gone: 'linked',
   find: returnWithoutPatient,
+}
+
+const overdueReturn = (facts: Facts, watch: Watch): readonly Found[] =>
+  standing(facts).flatMap((l): Found[] => {
+    const { returnDue: due, returnDueDay: day } = l
+    if (due === undefined || day === undefined || watch.asOf < due || l.endReason === 'lost') return []
+    const back = facts.returns.find((r) => r.linkId === l.id)
+    // who reports on a recording has had the recorder
+    const report = facts.stubs.find((s) => s.linkId === l.id)?.report
+    const there = back?.recordedAt ?? report?.firstAt
+    if (there !== undefined && there < due) return []
+    return [
+      {
+        key: l.id,
+        ...aboutLink(l),
+        day,
+        status: 'final',
+        since: due,
+        restsOn: [l, ...(back ? [back] : [])],
+        ...mendedBy(there, 'returned'),
+      },
+    ]
+  })
+
+export const overdueReturnRule: GapRule = {
+  code: 'overdue-return',
+  severity: 'moderate',
+  means: 'Wear and transit are over, and the device has not come back.',
+  opens: 'The end of the wear, stated or planned, lies longer ago than the transit of the site.',
+  closes: 'The return is recorded, the recording is reported on, or the recorder is recorded as lost.',
+  turn: 'device desk',
+  next: 'Ask the patient for the recorder; record its return, or end the link as lost.',
+  byHand: ['returned', 'cancelled'],
+  gone: 'cancelled',
+  find: overdueReturn,
 }

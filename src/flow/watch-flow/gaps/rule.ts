@@ -1,6 +1,6 @@
 /** What every rule is made of: what it finds, and the words and helpers that several rules share. */
 import { v5 as uuidv5 } from 'uuid'
-import type { GapCode, GapState, LinkState, Mitigation } from '../../../model/states.ts'
+import type { GapCode, GapState, LinkState, Mitigation, State } from '../../../model/states.ts'
 import { stands } from '../../apply-device/periods.ts'
 import type { Facts, Watch } from '../day-facts.ts'
 
@@ -9,16 +9,26 @@ export interface GapRule {
   readonly severity: 'high' | 'moderate' | 'low'
   /** For the CodeSystem and the report. */
   readonly means: string
+  /** When it opens, and what closes it besides a person's word. */
+  readonly opens: string
+  readonly closes: string
   /** Whose turn it is. */
   readonly turn: 'clinic' | 'ordering clinic' | 'device desk'
   /** What to do next, in one sentence. */
   readonly next: string
   /** What a person may say to close it; all else closes by what is recorded. */
   readonly byHand: readonly Mitigation[]
+  /** What has happened where the facts show it no more. */
+  readonly gone: Mitigation
   readonly find: (facts: Facts, watch: Watch) => readonly Found[]
 }
 
-export type Found = Omit<GapState, 'kind' | 'id' | 'code'> & { readonly key: string }
+export interface Found extends Omit<GapState, 'kind' | 'id' | 'code' | 'restsOn' | 'acknowledged'> {
+  /** By which the same trouble is known again. */
+  readonly key: string
+  /** What it follows from: the facts that whoever doubts it should look at. */
+  readonly restsOn: readonly State[]
+}
 
 /** Name space of gap ids: the same gap has the same id whoever finds it. */
 const gapNames = uuidv5('https://daybind.example/gaps', uuidv5.URL)
