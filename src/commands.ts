@@ -46,19 +46,27 @@ const bodyOf = async (response: Response): Promise<FhirResource | undefined> => 
 
 const unreachable = (url: string): Outcome => ({ ok: false, text: `No service answers at ${url}.` })
 
-const post = async (service: Service, path: string, body?: Parameters): Promise<Outcome> => {
+type Answered = { readonly ok: true; readonly body: unknown } | (Outcome & { readonly ok: false })
+
+const ask = async (service: Service, method: 'GET' | 'POST', path: string, body?: Parameters): Promise<Answered> => {
   const request = {
-    method: 'POST',
+    method,
     headers: headersFor(service, body),
     ...(body !== undefined && { body: JSON.stringify(body) }),
     signal: AbortSignal.timeout(deadlineMs),
   }
   const response = await fetch(`${service.url}${path}`, request).catch(() => undefined)
-  if (response === undefined) return unreachable(service.url)
+  if (response === undefined) return { ok: false, text: unreachable(service.url).text }
   const answer = await bodyOf(response)
   if (!response.ok) return { ok: false, text: refusalText(response.status, answer) }
-  return { ok: true, text: JSON.stringify(answer ?? null, null, 2) }
+  return { ok: true, body: answer ?? null }
 }
+
+const asJson = (answered: Answered): Outcome =>
+  answered.ok ? { ok: true, text: JSON.stringify(answered.body, null, 2) } : answered
+
+const post = async (service: Service, path: string, body?: Parameters): Promise<Outcome> =>
+  asJson(await ask(service, 'POST', path, body))
 
 /** The evening report of a site for a local date (`YYYY-MM-DD`), as of an instant; without one, as of now. */
 export const reconcile = (
@@ -120,4 +128,67 @@ export const untilGood = async (ask: () => Promise<Outcome>, seconds: number): P
     if (outcome.ok || performance.now() > deadline) return outcome
     await sleep(1_000)
   }
+}
+
+/** As the service tells it: `GET /gaps/{id}/why`. */
+interface ToldGap {
+  readonly code: string
+  readonly status: string
+  readonly site?: string
+  readonly day: string
+  readonly since: string
+  readonly mended?: { readonly at: string; readonly action: string; readonly by?: string }
+  readonly means: string
+  readonly opens: string
+  readonly closes: string
+  readonly next: string
+  readonly restsOn: readonly ToldFact[]
+  readonly history: readonly ToldFact[]
+}
+
+interface ToldFact {
+  readonly fact: number
+  readonly what: string
+  readonly kind: string
+  readonly id: string
+  readonly occurredAt: string
+  readonly recordedAt: string
+  readonly who: string
+  readonly requestId: string
+  readonly inbound: number | null
+  readonly restedOn: boolean
+}
+
+const factLine = (f: ToldFact): string =>
+  [
+    `${f.restedOn ? '*' : ' '} ${f.fact}`,
+    f.recordedAt,
+    `${f.what} (${f.kind} ${f.id})`,
+    `happened ${f.occurredAt}`,
+    `by ${f.who}, request ${f.requestId}${f.inbound === null ? '' : `, message ${f.inbound}`}`,
+  ].join('  ')
+
+const whyText = (gap: ToldGap): string => {
+  const { code, status, day, site, since, mended } = gap
+  const now =
+    mended === undefined ? 'open' : `closed ${mended.at} (${mended.action}${mended.by ? `, by ${mended.by}` : ''})`
+  return [
+    `${code}: ${status}, ${now}; site ${site ?? 'unknown'}, day ${day}, since ${since}`,
+    gap.means,
+    `Opens: ${gap.opens}`,
+    `Closes: ${gap.closes}`,
+    ...(mended === undefined ? [`Next: ${gap.next}`] : []),
+    '',
+    'It rests on these facts of the journal (* as it stood when the gap was last written):',
+    ...gap.restsOn.map(factLine),
+    '',
+    'What became of it:',
+    ...gap.history.map(factLine),
+  ].join('\n')
+}
+
+/** Why there is a gap, for people: the rule, and the chain of facts behind it. */
+export const why = async (service: Service, gap: string, { json }: { readonly json: boolean }): Promise<Outcome> => {
+  const answered = await ask(service, 'GET', `/gaps/${encodeURIComponent(gap)}/why`)
+  return json || !answered.ok ? asJson(answered) : { ok: true, text: whyText(answered.body as ToldGap) }
 }

@@ -3,7 +3,16 @@ import { readFileSync } from 'node:fs'
 import { parseArgs } from 'node:util'
 import { kindOf } from './adapters/kind-of-error.ts'
 import { CannotStart } from './adapters/postgres/embedded-process.ts'
-import { fhirServerCheck, healthcheck, type Outcome, reconcile, replay, type Service, untilGood } from './commands.ts'
+import {
+  fhirServerCheck,
+  healthcheck,
+  type Outcome,
+  reconcile,
+  replay,
+  type Service,
+  untilGood,
+  why,
+} from './commands.ts'
 import { readConfiguration, serviceToAsk } from './config.ts'
 import type { Configuration } from './model/configuration.ts'
 import { systems } from './model/systems.ts'
@@ -17,6 +26,7 @@ const usage = `Usage: npm run daybind -- <command>
   serve                                       the service, with the configuration that DAYBIND_CONFIG names
   config check                                reads the configuration and tells every mistake
   reconcile --site S --date D [--as-of T]     the evening report of a site
+  why <gap> [--json]                          the facts in the journal behind a gap
   replay <delivery…>                          sends deliveries again
   healthcheck [--fhir URL]… [--wait SECONDS]  status 0 when the service is alive, or when FHIR servers answer
   rebuild --check                             holds what is stored against the journal; writes nothing
@@ -29,7 +39,7 @@ const usage = `Usage: npm run daybind -- <command>
   doctor <id> [--json] [--no-write]           looks at the FHIR server of a source or reading service
   export                                      not built yet
 
-reconcile, replay and healthcheck ask the running service: --url URL (default http://HOST:PORT),
+reconcile, why, replay and healthcheck ask the running service: --url URL (default http://HOST:PORT),
 --token-env NAME for the environment variable that holds the bearer token.
 `
 
@@ -148,6 +158,15 @@ const reconcileCommand: Command = async (args) => {
   return told(await reconcile(service, { site, date, ...(asOf !== undefined && { asOf }) }))
 }
 
+const whyCommand: Command = async (args) => {
+  const options = { ...serviceOptions, json: { type: 'boolean' } } as const
+  const { values, positionals } = parseArgs({ args, options, allowPositionals: true })
+  const [gap, ...more] = positionals
+  if (gap === undefined || more.length > 0) return misunderstood('why takes the id of one gap.')
+  const service = serviceFor(values)
+  return service === undefined ? 1 : told(await why(service, gap, { json: values.json === true }))
+}
+
 const replayCommand: Command = async (args) => {
   const { values, positionals } = parseArgs({ args, options: serviceOptions, allowPositionals: true })
   if (positionals.length === 0) return misunderstood('replay needs at least one delivery.')
@@ -217,6 +236,7 @@ const commands: Readonly<Record<string, Command>> = {
   config,
   demo,
   reconcile: reconcileCommand,
+  why: whyCommand,
   replay: replayCommand,
   healthcheck: healthcheckCommand,
   rebuild: rebuildCommand,

@@ -82,6 +82,13 @@ export const fhirReply = (
   ...(headers && { headers }),
 })
 
+/** What is no FHIR: lists for operators, probes. */
+export const json = (status: number, value: unknown): Reply => ({
+  status,
+  body: JSON.stringify(value),
+  type: 'application/json; charset=utf-8',
+})
+
 /** Every problem at once, under the status of the class that comes first. */
 export const problemReply = (problems: readonly Problem[]): Reply => {
   const status = statusOf(problems)

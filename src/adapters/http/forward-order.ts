@@ -21,7 +21,7 @@ import type { StepRunner, Told } from '../postgres/run-step.ts'
 import { takeAnswer, taskById } from '../postgres/take-answer.ts'
 import type { Queue } from '../queue/queue.ts'
 import type { Statements } from '../queue/statements.ts'
-import { type Call, problemReply, type Reply, type Route } from './call.ts'
+import { type Call, json, problemReply, type Reply, type Route } from './call.ts'
 import { writtenReply } from './prefer.ts'
 import { conditionsOf } from './read-incoming.ts'
 
@@ -74,12 +74,6 @@ const answer =
   (runner: StepRunner) =>
   async (call: Call): Promise<Reply> =>
     writtenReply(call, await answerOne(runner, call))
-
-const json = (status: number, value: unknown): Reply => ({
-  status,
-  body: JSON.stringify(value),
-  type: 'application/json; charset=utf-8',
-})
 
 const listParameters = ['order', 'destination', 'fate', 'count', 'before'] as const
 

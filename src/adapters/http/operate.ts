@@ -1,13 +1,7 @@
 /** For whoever keeps the service running: is it alive, is it ready. */
 import { refusal } from '../../model/problems.ts'
 import type { Database } from '../postgres/database.ts'
-import { problemReply, type Route } from './call.ts'
-
-const json = (status: number, value: unknown) => ({
-  status,
-  body: JSON.stringify(value),
-  type: 'application/json; charset=utf-8',
-})
+import { json, problemReply, type Route } from './call.ts'
 
 /** @param closing whether the service has begun to stop */
 export const operateRoutes = (db: Database, closing: () => boolean): readonly Route[] => [

@@ -1,18 +1,18 @@
 /** watch-flow over HTTP: what people say of a gap. */
 import type { Context, Decision } from '../../flow/step.ts'
+import { ruleOf } from '../../flow/watch-flow/gaps.ts'
 import { acknowledge, acknowledgeParameters, resolve, resolveParameters } from '../../flow/watch-flow/settle-gap.ts'
 import type { ParameterTable, ReadParameters } from '../../model/parameters.ts'
 import { accept, type Checked, problemsOf, refusal, refuse } from '../../model/problems.ts'
-import { type GapState, ofKind } from '../../model/states.ts'
+import type { GapState } from '../../model/states.ts'
 import type { Tx } from '../postgres/database.ts'
+import { isId } from '../postgres/find-resources.ts'
 import { deviceById } from '../postgres/load-for-links.ts'
-import { ordersById, statesById } from '../postgres/load-states.ts'
+import { gapById, ordersById } from '../postgres/load-states.ts'
 import { deviceLock, NotLocked, orderLock, runStep, type StepRunner, withFreshLocks } from '../postgres/run-step.ts'
-import { type Call, problemReply, type Reply, type Route, toldReply } from './call.ts'
+import { whyGap } from '../postgres/why.ts'
+import { type Call, json, problemReply, type Reply, type Route, toldReply } from './call.ts'
 import { absent, stepCall, takeParameters, tellParameters } from './operation.ts'
-
-const gapById = async (tx: Tx, id: string): Promise<GapState | undefined> =>
-  ofKind(await statesById(tx, 'gap', [id]), 'gap')[0]
 
 /** A gap belongs to whoever holds the locks of its order and its recorder. */
 const locksOf = async (tx: Tx, { orderId, deviceId }: GapState): Promise<readonly string[]> => {
@@ -60,6 +60,17 @@ const settleOnce =
     return toldReply(told)
   }
 
+/** The chain of facts behind a gap; those of several sites may be in it, so it is for operators. */
+const why =
+  ({ db }: StepRunner) =>
+  async ({ params: { id = '' } }: Call): Promise<Reply> => {
+    const found = isId(id) ? await whyGap(db, id) : undefined
+    if (found === undefined) return problemReply([refusal('not-known')])
+    const { gap, restsOn, history } = found
+    const { means, opens, closes, next } = ruleOf(gap.code)
+    return json(200, { ...gap, means, opens, closes, next, restsOn, history })
+  }
+
 export const settleGapRoutes = (runner: StepRunner): readonly Route[] => {
   const route = <T extends Captured>(operation: Operation<T>): Route => ({
     method: 'POST',
@@ -70,5 +81,9 @@ export const settleGapRoutes = (runner: StepRunner): readonly Route[] => {
     find: absent(runner.db, 'DetectedIssue'),
     handle: (call) => withFreshLocks(() => settleOnce(runner, operation)(call)),
   })
-  return [route(acknowledging), route(resolving)]
+  return [
+    route(acknowledging),
+    route(resolving),
+    { method: 'GET', url: '/gaps/:id/why', query: [], may: ['operator'], step: 'operate', handle: why(runner) },
+  ]
 }

@@ -8,7 +8,7 @@ import { hookHeader, isNews } from '../../flow/accept-order/subscription-plan.ts
 import { refusal } from '../../model/problems.ts'
 import { hintAt, hookSecret, listAskedSources } from '../postgres/asked-sources.ts'
 import type { Database } from '../postgres/database.ts'
-import { type Call, problemReply, type Reply, type Route } from './call.ts'
+import { type Call, json, problemReply, type Reply, type Route } from './call.ts'
 import { digest } from './callers.ts'
 
 /** Whether it carries the secret that we gave to that source's server; of a source that is not asked nobody has one. */
@@ -47,11 +47,7 @@ export const sourceRoutes = (db: Database, ids: readonly string[], look: () => v
       query: [],
       may: ['operator'],
       step: 'operate',
-      handle: async () => ({
-        status: 200,
-        body: JSON.stringify({ sources: await listAskedSources(db, ids) }),
-        type: 'application/json; charset=utf-8',
-      }),
+      handle: async () => json(200, { sources: await listAskedSources(db, ids) }),
     },
   ]
 }

@@ -1,5 +1,5 @@
 /** Reading states: as they are now, and as they were at an earlier moment. */
-import type { Kind, OrderState, State } from '../../model/states.ts'
+import { type GapState, type Kind, type OrderState, ofKind, type State } from '../../model/states.ts'
 import type { Tx } from './database.ts'
 import { tables } from './shapes.ts'
 
@@ -70,4 +70,7 @@ export const statesOfDay = async (
 }
 
 export const ordersById = async (tx: Tx, ids: readonly string[]): Promise<readonly OrderState[]> =>
-  (await statesById(tx, 'order', [...new Set(ids)])).filter((s): s is OrderState => s.kind === 'order')
+  ofKind(await statesById(tx, 'order', [...new Set(ids)]), 'order')
+
+export const gapById = async (tx: Tx, id: string): Promise<GapState | undefined> =>
+  ofKind(await statesById(tx, 'gap', [id]), 'gap')[0]
