@@ -119,7 +119,8 @@ describe('device-on-two-patients', () => {
 
 describe('a refused link', () => {
   const asked = call(linkDeviceParameters, { scan: 'x', appliedAt: `${today}T09:00:00Z` })
-  const situation = { order: order(), patient, device: device(), links: [], returns: [] }
+  const other = link({ id: uuid(51), orderId: uuid(52), patientId: uuid(53), appliedAt: at(`${today}T08:00:00Z`) })
+  const situation = { order: order(), patient, device: device(), links: [other], returns: [] }
   const keep = (...codes: Parameters<typeof refusal>[0][]) =>
     refusedLink(
       asked,
@@ -147,6 +148,15 @@ describe('a refused link', () => {
       expect(keep('device-linked', code)).toEqual([])
     },
   )
+
+  test('is not kept when the device is on the same patient for another order, or was so at another time', () => {
+    const links = [
+      { ...other, patientId: ids.patient },
+      { ...other, endedAt: at(`${today}T08:30:00Z`) },
+    ]
+    for (const l of links)
+      expect(refusedLink(asked, { ...situation, links: [l] }, [refusal('device-linked')], context())).toEqual([])
+  })
 
   test('is kept once, however often the same call is tried', () => {
     const known = [conflict({ deviceId: ids.device, orderId: ids.order, appliedAt: at(`${today}T09:00:00Z`) })]

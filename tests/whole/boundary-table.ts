@@ -679,8 +679,8 @@ const evenings: readonly Row[] = [
 ]
 
 const operating: readonly Row[] = [
-  plain('GET /gaps/:id/why', { path: '/gaps/00000000-0000-4000-8000-000000000000/why' }, ['403', '403', '403', '404']),
   plain('GET /deliveries', { path: '/deliveries' }, ['403', '403', '403', '200']),
+  row('GET /gaps/:id/why', 'id', id('worn.DetectedIssue'), (x) => ({ path: `/gaps/${x}/why` }), [no, no, no, '200']),
   row(
     'POST /deliveries/:id/replay',
     'id',

@@ -140,6 +140,12 @@ describe('a Wednesday with everything in it', () => {
     `revoked-while-worn open ${serials.revoked} ${placerOf('revoked')}`,
   ]
 
+  /** Four hours after the link; one was accepted, one called off. */
+  const notTaken = () => [
+    `not-taken open ${serials.expired} ${placerOf('expired')}`,
+    `not-taken open ${serials.clock} ${placerOf('clock')}`,
+  ]
+
   test('in the morning tells what is doubtful already, and what is not linked yet as preliminary', async () => {
     const report = await reportOf(bay, 'tern-harbour', day)
     expect(lines(report)).toEqual([...standing(), `no-link preliminary ${serials.loose} -`].toSorted())
@@ -157,7 +163,7 @@ describe('a Wednesday with everything in it', () => {
     await service().setClock(at('18:00:00'))
     const report = await reportOf(bay, 'tern-harbour', day)
     expect(report.issued.map((i) => i.moment)).toEqual(['cut-off'])
-    expect(lines(report)).toEqual([...standing(), `no-link open ${serials.loose} -`].toSorted())
+    expect(lines(report)).toEqual([...standing(), ...notTaken(), `no-link open ${serials.loose} -`].toSorted())
     const stored = await found<DetectedIssue>(bay, 'DetectedIssue?code=no-link')
     expect(stored.map((g) => [g.status, g.mitigation])).toEqual([['final', undefined]])
     expect(
@@ -174,6 +180,7 @@ describe('a Wednesday with everything in it', () => {
     expect(lines(report)).toEqual(
       [
         ...standing(),
+        ...notTaken(),
         `late-link open ${serials.late} ${placerOf('late')}`,
         `late-link open ${serials.loose} ${placerOf('loose')}`,
         `no-link mended ${serials.loose} ${placerOf('loose')}`,
@@ -260,7 +267,7 @@ describe('a Wednesday with everything in it', () => {
     expect(asked.map((a) => a.text)).toEqual(sealed.map((s) => s.report))
     expect(asked[0]?.text).not.toBe(asked[1]?.text)
     const cutOff = await reportOf(bay, 'tern-harbour', day, issued[0]?.asOf)
-    expect(lines(cutOff)).toEqual([...standing(), `no-link open ${serials.loose} -`].toSorted())
+    expect(lines(cutOff)).toEqual([...standing(), ...notTaken(), `no-link open ${serials.loose} -`].toSorted())
   })
 
   test('asked again as of the same moment is the same, in every form, and asking stores nothing', async () => {

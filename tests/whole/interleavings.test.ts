@@ -133,7 +133,18 @@ interface Outcome {
 
 const volatile = new Set([
   ...['id', 'procedureId', 'observationId', 'content', 'recordedAt', 'tiedAt', 'since', 'authoredAt', 'modifiedAt'],
-  ...['acceptedAt', 'revokedAt', 'placer', 'carrier', 'humanReadable', 'serialNumber', 'about', 'at'],
+  ...[
+    'acceptedAt',
+    'acceptDue',
+    'revokedAt',
+    'fact',
+    'placer',
+    'carrier',
+    'humanReadable',
+    'serialNumber',
+    'about',
+    'at',
+  ],
 ])
 
 describe('commands at once', () => {

@@ -52,9 +52,11 @@ const seed = `
   insert into kept (id, order_id, state) select ${idSql('Kept')}, ${idSql('ServiceRequest')}, '{}' from generate_series(1, ${rows}) n;
   insert into devices (id, device_identifier, serial_number, state)
     select ${idSql('Device')}, '09520123456788', 'S' || n, '{}' from generate_series(1, ${rows}) n;
-  insert into links (id, order_id, device_id, site, day, active, period, state)
-    select ${idSql('Link')}, ${idSql('ServiceRequest')}, ${idSql('Device')}, 'tern-harbour', date '2026-01-01' + n % 200, true,
+  insert into links (id, order_id, device_id, patient_id, site, day, active, period, state)
+    select ${idSql('Link')}, ${idSql('ServiceRequest')}, ${idSql('Device')}, ${idSql('Patient')}, 'tern-harbour', date '2026-01-01' + n % 200, true,
       tstzrange(now() - interval '1 day', null), '{}' from generate_series(1, ${rows}) n;
+  insert into conflicts (id, order_id, device_id, site, day, state)
+    select ${idSql('Conflict')}, ${idSql('ServiceRequest')}, ${idSql('Device')}, 'tern-harbour', date '2026-01-01' + n % 200, '{}' from generate_series(1, ${rows}) n;
   insert into applications (id, device_id, site, day, state)
     select ${idSql('Application')}, ${idSql('Device')}, 'tern-harbour', date '2026-01-01' + n % 200, '{}' from generate_series(1, ${rows}) n;
   insert into returns (id, device_id, order_id, state)
@@ -68,9 +70,11 @@ const seed = `
   insert into gaps (id, site, day, order_id, device_id, open, state)
     select ${idSql('Gap')}, 'tern-harbour', date '2026-01-01' + n % 200, ${idSql('ServiceRequest')}, ${idSql('Device')}, true, '{}'
     from generate_series(1, ${rows}) n;
-  insert into journal (recorded_at, occurred_at, step, fact, kind, id, order_id, device_id, site, day, who, request_id, state)
+  insert into journal (recorded_at, occurred_at, step, fact, kind, id, order_id, device_id, patient_id, site, day, due_day, who, request_id, state)
     select now(), now(), 's', 'f', k, md5(k || n)::uuid, ${idSql('ServiceRequest')}, ${idSql('Device')},
-      case k when 'return' then null else 'tern-harbour' end, date '2026-01-01' + n % 200, 'w', 'r', '{}'
+      case k when 'link' then ${idSql('Patient')} end,
+      case k when 'return' then null else 'tern-harbour' end, date '2026-01-01' + n % 200,
+      case k when 'link' then date '2026-01-01' + n % 200 end, 'w', 'r', '{}'
     from generate_series(1, ${rows}) n, unnest(array['order', 'link', 'return']) k;
   insert into deliveries (id, destination, order_id, body, request_id, fate, next_attempt, queued_at)
     select ${idSql('Delivery')}, 'd' || n / 10 % 10, ${idSql('ServiceRequest')}, '{}', 'r', f,
@@ -142,6 +146,9 @@ const watching = (tx: Database) => ({
 const around = [
   'links_by_order',
   'links_by_device',
+  'links_by_patient',
+  'conflicts_by_order',
+  'conflicts_by_device',
   'applications_by_device',
   'returns_by_device',
   'tasks_by_order',
@@ -204,12 +211,23 @@ const hot: readonly (readonly [string, (tx: Database) => Promise<unknown>, reado
   [
     'what has to do with a day, now',
     (tx) => statesOfDay(tx, tern.id, '2026-03-02', ['2026-03-02T00:00:00Z', '2026-03-03T00:00:00Z']),
-    ['orders_by_visit', 'links_by_day', 'applications_by_day', 'gaps_by_day', 'journal_by_day', 'journal_without_site'],
+    [
+      'orders_by_visit',
+      'links_by_day',
+      'applications_by_day',
+      'gaps_by_day',
+      'journal_by_day',
+      'journal_by_due',
+      'journal_without_site',
+    ],
   ],
   [
     'what has to do with a day, as it was',
     (tx) => eveningAsOf(watching(tx), tern, '2020-03-02', '2020-03-03T00:00:00Z'),
-    ['journal_by_day', 'journal_by_order', 'journal_by_device', 'journal_without_site', 'journal_pkey'],
+    [
+      ...['journal_by_day', 'journal_by_due', 'journal_by_order', 'journal_by_device', 'journal_by_patient'],
+      ...['journal_by_subject', 'journal_without_site', 'journal_pkey'],
+    ],
   ],
 ]
 

@@ -136,7 +136,12 @@ describe.each([
           names: (said) => named([all[said.indexOf('200')] as Ordered], [serial]),
         }
       },
-      allowed: { [`1 × 200 | ${many - 1} × 409 device-linked`]: tied },
+      allowed: {
+        [`1 × 200 | ${many - 1} × 409 device-linked`]: [
+          ...Array.from({ length: many - 1 }, () => 'gap device-on-two-patients x open'),
+          ...tied,
+        ],
+      },
     },
     {
       name: `${many} callers tie ${many} recorders to one order`,

@@ -21,7 +21,7 @@ import {
   type Situation,
 } from './make-link.ts'
 import { futureDoubts, readStated, readStatedMaybe, zoneOf } from './moments.ts'
-import { stands } from './periods.ts'
+import { contains, stands } from './periods.ts'
 import { recordsOfLink } from './records.ts'
 
 /** By which a person says who the patient is. */
@@ -222,6 +222,12 @@ export const refusedLink = (
   const refusals = problems.filter(isRefusal)
   if (!application.ok || refusals.length === 0 || refusals.some((r) => r.code !== 'device-linked')) return []
   const { site, appliedAt } = application.value
+  // of two orders of one patient the recorder is on the right person
+  const isOnAnother = s.links.some(
+    (l) =>
+      stands(l) && l.deviceId === s.device.id && l.patientId !== s.order.patientId && contains(l, appliedAt.instant),
+  )
+  if (!isOnAnother) return []
   const state: ConflictState = {
     kind: 'conflict',
     id: ctx.newId(),

@@ -189,14 +189,14 @@ const capturedElsewhere = (facts: Facts): readonly Found[] =>
 /** The person at the bedside had the right patient and was refused: whoever wears the recorder, one of both is wrong. */
 const refusedLinks = (facts: Facts): readonly Found[] =>
   facts.conflicts.flatMap((c): Found[] => {
-    const others = standing(facts).filter((l) => l.deviceId === c.deviceId && l.orderId !== c.orderId)
+    const others = standing(facts).filter((l) => l.deviceId === c.deviceId && l.patientId !== c.patientId)
     const other = others.find((l) => contains(l, c.appliedAt))
+    if (other === undefined) return []
     // with this recorder or with another one: what was said at the bedside then is settled
     const linked = first(
       standing(facts).filter((l) => l.orderId === c.orderId && l.tiedAt > c.recordedAt),
       byTie,
     )
-    if (other === undefined && linked === undefined) return []
     return [
       {
         key: `${c.orderId} ${c.deviceId} ${c.day}`,
@@ -207,7 +207,7 @@ const refusedLinks = (facts: Facts): readonly Found[] =>
         orderId: c.orderId,
         deviceId: c.deviceId,
         patientId: c.patientId,
-        restsOn: [c, ...(other ? [other] : []), ...(linked ? [linked] : [])],
+        restsOn: [c, other, ...(linked ? [linked] : [])],
         found: 'a link was refused here because it is linked to somebody else',
         ...mendedBy(linked?.tiedAt, 'linked'),
       },
