@@ -136,6 +136,7 @@ const volatile = new Set([
   ...[
     'acceptedAt',
     'acceptDue',
+    'idleSince',
     'revokedAt',
     'fact',
     'placer',

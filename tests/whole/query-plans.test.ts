@@ -15,7 +15,7 @@ import { readHistory, readVersion } from '../../src/adapters/postgres/history.ts
 import { devicesWithSerial, ordersNamed } from '../../src/adapters/postgres/load-for-links.ts'
 import { loadForOrders } from '../../src/adapters/postgres/load-for-orders.ts'
 import { loadForReport } from '../../src/adapters/postgres/load-for-reports.ts'
-import { statesAround, statesOfDay } from '../../src/adapters/postgres/load-states.ts'
+import { linksOfPatients, statesAround, statesOfDay } from '../../src/adapters/postgres/load-states.ts'
 import { readSearch, type Search } from '../../src/adapters/postgres/read-search.ts'
 import { includedWith, includesOf, readInclusion, revIncludesOf } from '../../src/adapters/postgres/search-includes.ts'
 import { type SearchParameter, searchParameters } from '../../src/adapters/postgres/search-parameters.ts'
@@ -146,7 +146,6 @@ const watching = (tx: Database) => ({
 const around = [
   'links_by_order',
   'links_by_device',
-  'links_by_patient',
   'conflicts_by_order',
   'conflicts_by_device',
   'applications_by_device',
@@ -208,6 +207,7 @@ const hot: readonly (readonly [string, (tx: Database) => Promise<unknown>, reado
     ['resources_by_token', 'identities_pkey', 'resources_pkey', 'stubs_by_order'],
   ],
   ['what is around an order and a recorder', (tx) => statesAround(tx, [anId], [anId]), around],
+  ['all links of a patient', (tx) => linksOfPatients(tx, [anId]), ['links_by_patient']],
   [
     'what has to do with a day, now',
     (tx) => statesOfDay(tx, tern.id, '2026-03-02', ['2026-03-02T00:00:00Z', '2026-03-03T00:00:00Z']),

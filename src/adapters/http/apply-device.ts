@@ -36,6 +36,7 @@ import {
   patientLocks,
   runStep,
   type StepRunner,
+  wearerLock,
   withFreshLocks,
 } from '../postgres/run-step.ts'
 import { type Call, problemReply, type Reply, type Route, toldReply } from './call.ts'
@@ -82,7 +83,11 @@ const both = <A, B>(a: Checked<A>, b: Checked<B>): Checked<readonly [A, B]> =>
 
 /** The locks of these orders and of what their patients say of themselves. */
 const locksOf = (known: readonly OrderedPatient[]): readonly string[] =>
-  known.flatMap(({ order, patient, owner }) => [orderLock(order), ...patientLocks(owner, patient)])
+  known.flatMap(({ order, patient, owner }) => [
+    orderLock(order),
+    wearerLock(order.patientId),
+    ...patientLocks(owner, patient),
+  ])
 
 /** The patient by whom the call is judged is still the one, and known by the same names, whose locks were taken. */
 const sureOfPatient = <S extends Situation>(
@@ -178,7 +183,7 @@ const loadLink = async (tx: Tx, id: string): Promise<Checked<LinkSituation>> => 
   return accept({ link: found, device, links: ofKind(around, 'link'), tasks: ofKind(around, 'task') })
 }
 
-const end =
+const endOnce =
   (runner: StepRunner) =>
   async (call: Call): Promise<Reply> => {
     const [read, target] = [takeParameters(call, endLinkParameters), await linkOfCall(runner, call)]
@@ -186,15 +191,21 @@ const end =
     if (!ready.ok) return problemReply(ready.problems)
     const [{ link: before, device }, p] = ready.value
     const orders = await ordersById(runner.db, [before.orderId])
-    const locks = [...orders.map(orderLock), deviceLock(device.serialNumber)]
+    const locks = [...orders.map(orderLock), wearerLock(before.patientId), deviceLock(device.serialNumber)]
     const told = await runStep(runner, stepCall(call, 'apply-device', '$end-link', p, locks), {
-      load: (tx) => loadLink(tx, before.id),
+      load: async (tx) => {
+        const loaded = await loadLink(tx, before.id)
+        if (loaded.ok && loaded.value.link.patientId !== before.patientId) throw new NotLocked()
+        return loaded
+      },
       decide: (s, ctx) => endLink(p, s, ctx),
       tell: (tx, { answer, warnings }) =>
         tellParameters(tx, [['link', 'DeviceUseStatement', answer.linkId]], warnings, call.sight),
     })
     return toldReply(told)
   }
+
+const end = (runner: StepRunner) => (call: Call) => withFreshLocks(() => endOnce(runner)(call))
 
 const loadCorrection = async (
   tx: Tx,

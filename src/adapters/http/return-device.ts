@@ -3,11 +3,19 @@ import { deviceMeant, readDeviceClaim } from '../../flow/apply-device/device-cla
 import { recordReturn, recordReturnParameters } from '../../flow/return-device/record-return.ts'
 import { gapIdOfReturn } from '../../flow/watch-flow/gaps/return.ts'
 import { accept, problemsOf } from '../../model/problems.ts'
-import { ofKind } from '../../model/states.ts'
+import { type LinkState, ofKind } from '../../model/states.ts'
 import { now } from '../clock.ts'
 import { devicesWithSerial, visible } from '../postgres/load-for-links.ts'
 import { ordersById, statesAround } from '../postgres/load-states.ts'
-import { deviceLock, NotLocked, orderLock, runStep, type StepRunner, withFreshLocks } from '../postgres/run-step.ts'
+import {
+  deviceLock,
+  NotLocked,
+  orderLock,
+  runStep,
+  type StepRunner,
+  wearerLock,
+  withFreshLocks,
+} from '../postgres/run-step.ts'
 import { type Call, problemReply, type Reply, type Route, toldReply } from './call.ts'
 import { type Out, stepCall, takeParameters, tellParameters } from './operation.ts'
 
@@ -31,14 +39,16 @@ const takeBackOnce = async (runner: StepRunner, call: Call): Promise<Reply> => {
     runner.db,
     links.map((l) => l.orderId),
   )
-  const locks = [deviceLock(claim.value.serialNumber), ...orders.map(orderLock)]
+  const wearers = [...new Set(links.map((l) => l.patientId))]
+  const locks = [deviceLock(claim.value.serialNumber), ...orders.map(orderLock), ...wearers.map(wearerLock)]
   const told = await runStep(runner, stepCall(call, 'return-device', '$record-return', p, locks), {
     load: async (tx, begun) => {
       const devices = await devicesWithSerial(tx, claim.value.serialNumber)
       const device = deviceMeant(claim.value, devices, await begun)
       if (!device.ok) return device
       const near = ofKind(await statesAround(tx, [], [device.value.id]), 'link')
-      if (near.some((l) => !orders.some((o) => o.id === l.orderId))) throw new NotLocked()
+      const isLocked = (l: LinkState) => orders.some((o) => o.id === l.orderId) && wearers.includes(l.patientId)
+      if (!near.every(isLocked)) throw new NotLocked()
       const around = await statesAround(
         tx,
         near.map((l) => l.orderId),

@@ -9,16 +9,28 @@ import type { Tx } from '../postgres/database.ts'
 import { isId } from '../postgres/find-resources.ts'
 import { deviceById } from '../postgres/load-for-links.ts'
 import { gapById, ordersById } from '../postgres/load-states.ts'
-import { deviceLock, NotLocked, orderLock, runStep, type StepRunner, withFreshLocks } from '../postgres/run-step.ts'
+import {
+  deviceLock,
+  NotLocked,
+  orderLock,
+  runStep,
+  type StepRunner,
+  wearerLock,
+  withFreshLocks,
+} from '../postgres/run-step.ts'
 import { whyGap } from '../postgres/why.ts'
 import { type Call, json, problemReply, type Reply, type Route, toldReply } from './call.ts'
 import { absent, stepCall, takeParameters, tellParameters } from './operation.ts'
 
-/** A gap belongs to whoever holds the locks of its order and its recorder. */
-const locksOf = async (tx: Tx, { orderId, deviceId }: GapState): Promise<readonly string[]> => {
+/** A gap belongs to whoever holds the locks of its order, its recorder and its patient. */
+const locksOf = async (tx: Tx, { orderId, deviceId, patientId }: GapState): Promise<readonly string[]> => {
   const orders = await ordersById(tx, orderId === undefined ? [] : [orderId])
   const device = deviceId === undefined ? undefined : await deviceById(tx, deviceId)
-  return [...orders.map(orderLock), ...(device ? [deviceLock(device.serialNumber)] : [])]
+  return [
+    ...orders.map(orderLock),
+    ...(patientId === undefined ? [] : [wearerLock(patientId)]),
+    ...(device ? [deviceLock(device.serialNumber)] : []),
+  ]
 }
 
 interface Operation<T extends ParameterTable> {

@@ -14,7 +14,7 @@ import { configurationAsOf } from './configuration-fact.ts'
 import type { Database, Tx } from './database.ts'
 import { ordersById, statesById, statesOfDay } from './load-states.ts'
 import { gapChanges, restingOn, watchAround } from './refresh-gaps.ts'
-import { deviceLock, inStep, orderLock } from './run-step.ts'
+import { deviceLock, inStep, orderLock, wearerLock } from './run-step.ts'
 import { save } from './save.ts'
 import { siteToken } from './shapes.ts'
 
@@ -127,12 +127,17 @@ const refreshDay = async (w: Watching, site: Site, day: string, asOf: Instant, r
   )
   for (const { state } of changes) {
     if (state.kind !== 'gap') continue
-    const { orderId, deviceId } = state
+    const { orderId, deviceId, patientId } = state
     const serial = deviceId === undefined ? undefined : serials.get(deviceId)
     const orders = await ordersById(w.db, orderId ? [orderId] : [])
-    const locks = [...orders.map(orderLock), ...(serial !== undefined ? [deviceLock(serial)] : [])]
+    const locks = [
+      ...orders.map(orderLock),
+      ...(patientId === undefined ? [] : [wearerLock(patientId)]),
+      ...(serial !== undefined ? [deviceLock(serial)] : []),
+    ]
     await inStep(w, { locks, caller: { id: 'daybind', role: 'operator' }, requestId }, async (tx, begun) => {
-      await watchAround(tx, orderId ? [orderId] : [], deviceId ? [deviceId] : [], await begun)
+      const held = { orders: orderId ? [orderId] : [], devices: deviceId ? [deviceId] : [] }
+      await watchAround(tx, { ...held, wearers: patientId ? [patientId] : [] }, await begun)
       return { end: 'commit' }
     })
   }

@@ -1,5 +1,5 @@
 /** Reading states: as they are now, and as they were at an earlier moment. */
-import { type GapState, type Kind, type OrderState, ofKind, type State } from '../../model/states.ts'
+import { type GapState, type Kind, type LinkState, type OrderState, ofKind, type State } from '../../model/states.ts'
 import type { Tx } from './database.ts'
 import { tables } from './shapes.ts'
 
@@ -28,8 +28,6 @@ export const statesAround = async (
          where id = any(array(select order_id from links where device_id = any($2::uuid[]) and order_id <> all($1::uuid[])))
        union all select state from links where order_id = any($1::uuid[])
        union all select state from links where device_id = any($2::uuid[]) and order_id <> all($1::uuid[])
-       union all select state from links where order_id <> all($1::uuid[]) and device_id <> all($2::uuid[])
-         and patient_id = any(array(select patient_id from links where order_id = any($1::uuid[])))
        union all select state from conflicts where order_id = any($1::uuid[])
        union all select state from conflicts where device_id = any($2::uuid[]) and order_id <> all($1::uuid[])
        union all select state from applications where device_id = any($2::uuid[])
@@ -71,6 +69,12 @@ export const statesOfDay = async (
 
 export const ordersById = async (tx: Tx, ids: readonly string[]): Promise<readonly OrderState[]> =>
   ofKind(await statesById(tx, 'order', [...new Set(ids)]), 'order')
+
+/** All links of these patients. */
+export const linksOfPatients = async (tx: Tx, patients: readonly string[]): Promise<readonly LinkState[]> =>
+  patients.length === 0
+    ? []
+    : ofKind(statesIn(await tx.query('select state from links where patient_id = any($1::uuid[])', [patients])), 'link')
 
 export const gapById = async (tx: Tx, id: string): Promise<GapState | undefined> =>
   ofKind(await statesById(tx, 'gap', [id]), 'gap')[0]

@@ -5,7 +5,7 @@ import { gapsOf, ruleOf } from '../../flow/watch-flow/gaps.ts'
 import { type Evidence, type GapCode, type GapState, ofKind, type State, type TaskState } from '../../model/states.ts'
 import { canonical } from '../../model/tree.ts'
 import type { Tx } from './database.ts'
-import { statesAround } from './load-states.ts'
+import { linksOfPatients, statesAround } from './load-states.ts'
 import { save } from './save.ts'
 
 const ordersOf = (s: State): readonly string[] =>
@@ -67,22 +67,40 @@ export const gapChanges = (found: readonly GapState[], stored: readonly GapState
   return [...changed, ...gone]
 }
 
+/** What a step holds the locks of. */
+export interface Held {
+  readonly orders: readonly string[]
+  readonly devices: readonly string[]
+  /** Patients whose links it changes. */
+  readonly wearers: readonly string[]
+}
+
 /**
- * Whose lock a gap's step has to hold: that of the recorder, from whose facts alone it follows; that of either, where
- * who opens it holds both; else that of the order, whose links nobody changes without it. A step that judged more than
- * it holds would take a gap that another one has just opened for one that the facts no longer show.
+ * Whose lock a gap's step has to hold: that of the recorder or of the wearer, where it follows from all facts about
+ * that one; that of either, where who opens it holds both; else that of the order, whose links nobody changes without
+ * it. A step that judged more than it holds would take a gap that another one has just opened for one that the facts no
+ * longer show.
  */
-const followsFrom: Partial<Record<GapCode, 'device' | 'either'>> = {
+const followsFrom: Partial<Record<GapCode, 'device' | 'wearer' | 'either'>> = {
   'no-link': 'device',
   'return-without-patient': 'device',
+  'patient-with-two-devices': 'wearer',
   'device-on-two-patients': 'either',
 }
 
-const isHeld = (gap: GapState, orders: readonly string[], devices: readonly string[]): boolean => {
+const isHeld = (gap: GapState, { orders, devices, wearers }: Held): boolean => {
   const byOrder = gap.orderId !== undefined && orders.includes(gap.orderId)
   const byDevice = gap.deviceId !== undefined && devices.includes(gap.deviceId)
-  const what = followsFrom[gap.code]
-  return what === 'device' ? byDevice : what === 'either' ? byOrder || byDevice : byOrder
+  switch (followsFrom[gap.code]) {
+    case 'device':
+      return byDevice
+    case 'wearer':
+      return gap.patientId !== undefined && wearers.includes(gap.patientId)
+    case 'either':
+      return byOrder || byDevice
+    default:
+      return byOrder
+  }
 }
 
 /** Each gap with the facts in the journal that made what it rests on. */
@@ -108,33 +126,33 @@ export const restingOn = (gap: GapState, seqs: ReadonlyMap<string, number>): Gap
   }),
 })
 
-/** Brings the gaps around these orders and devices in line with the facts as of now. */
-export const watchAround = async (
-  tx: Tx,
-  orders: readonly string[],
-  devices: readonly string[],
-  ctx: Context,
-): Promise<void> => {
-  const states = await statesAround(tx, orders, devices)
-  const noted = ofKind(states, 'gap')
+/** Brings the gaps around what is held in line with the facts as of now. */
+export const watchAround = async (tx: Tx, held: Held, ctx: Context): Promise<void> => {
+  const { orders, devices, wearers } = held
+  const [near, worn] = await Promise.all([statesAround(tx, orders, devices), linksOfPatients(tx, wearers)])
+  const states = [...near, ...worn]
   const [theirOrders, theirDevices] = [
     [...new Set([...orders, ...states.flatMap(ordersOf)])],
     [...new Set([...devices, ...states.flatMap(devicesOf)])],
   ]
   // an order's links lead to devices whose other facts matter too, and the other way round: one more look is enough
   const isWhole = theirOrders.length === orders.length && theirDevices.length === devices.length
-  const all = isWhole ? states : await statesAround(tx, theirOrders, theirDevices)
+  const all = isWhole ? near : await statesAround(tx, theirOrders, theirDevices)
   const found = gapsOf(factsFrom(all), { asOf: ctx.now, parties: ctx.parties, tolerances: ctx.tolerances })
   // what is about others is looked at and left to the steps that hold their locks
-  const mine = (g: GapState) => isHeld(g, orders, devices)
-  const changes = gapChanges(found.filter(mine), noted.filter(mine), ctx.now)
+  const mine = (g: GapState) => isHeld(g, held)
+  const changes = gapChanges(found.filter(mine), ofKind(all, 'gap').filter(mine), ctx.now)
   if (changes.length > 0) await save(tx, { step: 'watch-flow', changes: await withFacts(tx, changes) }, ctx)
 }
+
+/** Of a link that moved along with a merge those of before too. */
+const wearersOf = (s: State): readonly string[] => (s.kind === 'link' ? [s.patientId, ...(s.mergedFrom ?? [])] : [])
 
 export const mayHaveGaps = (changes: readonly Change[], ctx: Context): boolean => changes.some((c) => mayMatter(c, ctx))
 
 export const refreshGaps = async (tx: Tx, changes: readonly Change[], ctx: Context): Promise<void> => {
   const states = changes.filter((c) => mayMatter(c, ctx)).map((c) => c.state)
-  const [orders, devices] = [[...new Set(states.flatMap(ordersOf))], [...new Set(states.flatMap(devicesOf))]]
-  if (orders.length + devices.length > 0) await watchAround(tx, orders, devices, ctx)
+  const of = (ids: (s: State) => readonly string[]) => [...new Set(states.flatMap(ids))]
+  const held = { orders: of(ordersOf), devices: of(devicesOf), wearers: of(wearersOf) }
+  if (held.orders.length + held.devices.length > 0) await watchAround(tx, held, ctx)
 }

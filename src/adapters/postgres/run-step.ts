@@ -63,6 +63,8 @@ export interface StepWork<K, A> {
 export const orderLock = ({ source, placer }: OrderState): string =>
   nameLock(source, identityKey({ type: 'ServiceRequest', ...placer }))
 export const deviceLock = (serialNumber: string): string => `device ${serialNumber}`
+/** Whoever changes a link holds that of its wearer, whose other links it has to be seen with. */
+export const wearerLock = (patientId: string): string => `Patient/${patientId}`
 export const nameLock = (owner: string, key: string): string => `name ${owner} ${key}`
 
 /** A patient is locked by every name that they have: whoever changes them holds these, and so does who goes by what they say. */
