@@ -1,10 +1,11 @@
 /** The gaps of links, work and returns that need more than one look, and what becomes of a gap that comes again. */
+import { readFileSync } from 'node:fs'
 import { describe, expect, test } from 'vitest'
 import { linkDeviceParameters, refusedLink } from '../../src/flow/apply-device/link-device.ts'
 import { returnDue } from '../../src/flow/apply-device/make-link.ts'
 import type { Facts } from '../../src/flow/watch-flow/day-facts.ts'
 import { detectedIssue } from '../../src/flow/watch-flow/detected-issue.ts'
-import { gapsOf } from '../../src/flow/watch-flow/gaps.ts'
+import { gapRules, gapsOf } from '../../src/flow/watch-flow/gaps.ts'
 import { refusal } from '../../src/model/problems.ts'
 import type { GapCode, GapState, LinkState, OrderState, TaskState } from '../../src/model/states.ts'
 import {
@@ -395,5 +396,14 @@ describe('a gap that comes again', () => {
     expect(third).toHaveLength(3)
     expect(new Set(third.map((g) => g.id)).size).toBe(3)
     expect(third.filter((g) => g.mended === undefined)).toMatchObject([{ reopens: mendedAgain[1]?.id }])
+  })
+})
+
+describe('the README', () => {
+  const readme = readFileSync(new URL('../../README.md', import.meta.url), 'utf8')
+  test.each(gapRules.map((r) => [r.code, r] as const))('has the row of %s as the table has it', (_, rule) => {
+    const words = rule.byHand.map((w) => `\`${w}\``).join(', ') || '–'
+    const cells = [`\`${rule.code}\``, rule.severity, rule.turn, rule.opens, rule.closes, words]
+    expect(readme).toContain(`| ${cells.join(' | ')} |`)
   })
 })
