@@ -9,7 +9,7 @@ import { loadDefinitions } from './adapters/fhir/definitions/load.ts'
 import { openPeer, type Peer } from './adapters/fhir/peer.ts'
 import { acceptOrderRoutes } from './adapters/http/accept-order.ts'
 import { applyDeviceRoutes } from './adapters/http/apply-device.ts'
-import { definitionRoutes, readDefinitions } from './adapters/http/definitions.ts'
+import { definitionRoutes, profilesIn, readDefinitions } from './adapters/http/definitions.ts'
 import { forwardOrderRoutes } from './adapters/http/forward-order.ts'
 import { keySetRoutes } from './adapters/http/key-set.ts'
 import { metadataRoute } from './adapters/http/metadata.ts'
@@ -343,7 +343,7 @@ const start = async (
     ...watchFlowRoutes(watching, views),
     ...settleGapRoutes(runner),
     ...readingRoutes(db, searching, base),
-    ...validateRoutes(runner, base),
+    ...validateRoutes(runner, base, profilesIn(definitions)),
     ...sourceRoutes(
       db,
       asked.map(({ id }) => id),

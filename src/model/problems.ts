@@ -91,6 +91,7 @@ export const refusals = table({
   'too-much-asked': row(400, 'too-costly', 'The search asks for more than is answered at once.'),
   // our own rules (422)
   'profile-not-known': row(422, 'not-supported', 'Daybind cannot check against this profile.'),
+  'breaks-profile': row(422, 'invariant', 'The resource does not do what the profile asks for.'),
   'type-not-taken': row(422, 'not-supported', 'Daybind does not take this resource type from this caller.'),
   'no-placer-number': row(422, 'required', 'The order carries no placer number that Daybind can tell.'),
   'code-not-taken': row(422, 'business-rule', 'No rule of this source takes an order with this code.'),

@@ -3,6 +3,7 @@ import type { Bundle, FhirResource, OperationOutcome, Parameters, ParametersPara
 import { Client } from 'pg'
 import { beforeAll, describe, expect, it } from 'vitest'
 import { usualPatience } from '../../src/flow/forward-order/retry.ts'
+import { mutants, spoilt } from '../profiles/spoilt.ts'
 import {
   anOrder,
   aPatient,
@@ -397,4 +398,49 @@ describe('$validate', () => {
     const profile = { name: 'profile', valueUri: 'http://hl7.org/fhir/StructureDefinition/Patient' }
     expect(codesIn(await validated('Patient/$validate', around(aPatient('VALID-3'), profile)))).toEqual(['none'])
   })
+
+  const ours = (id: string) => `https://daybind.example/StructureDefinition/${id}`
+
+  it.each([
+    ['stub-observation', 'Observation'],
+    ['stub-report', 'DiagnosticReport'],
+    ['link', 'DeviceUseStatement'],
+    ['gap-no-link', 'DetectedIssue'],
+  ])('takes our profile of %s, by the address and by a parameter', async (example, type) => {
+    const resource = spoilt(example, {}) as { meta: { profile: string[] } }
+    const url = resource.meta.profile[0] ?? ''
+    const query = `${type}/$validate?profile=${encodeURIComponent(`${url}|0.1.0`)}`
+    expect(codesIn(await validated(query, resource))).toEqual(['none'])
+    const named = around(resource as never, { name: 'profile', valueUri: url })
+    expect(codesIn(await validated(`${type}/$validate`, named))).toEqual(['none'])
+  })
+
+  it('tells what a profile of ours asks for, each thing once', async () => {
+    const resource = spoilt('stub-observation', { valueString: 'x', status: 'final', subject: undefined })
+    const told = await validated(`Observation/$validate?profile=${ours('stub-observation')}`, resource)
+    expect(told.issue.map((i) => i.expression?.[0]).toSorted()).toEqual([
+      'Observation.status',
+      'Observation.subject',
+      'Observation.value',
+    ])
+  })
+
+  it('refuses our profile of another type, and names those of this one', async () => {
+    const answer = await ehr('POST', `/fhir/Patient/$validate?profile=${ours('link')}`, { body: aPatient('X') })
+    expect(refusalOf(answer)).toEqual({ status: 422, codes: ['profile-not-known'] })
+    expect(answer.text).toContain(ours('patient'))
+  })
+
+  // the rules at the door say of what comes in what its profiles say
+  it.each(mutants.filter(([example]) => example === 'order' || example === 'patient'))(
+    'a %s %s is refused by its profile, and when it is written',
+    async (example, _, over) => {
+      const { meta: _meta, ...resource } = spoilt(example, over) as { meta?: unknown; resourceType: string }
+      const type = resource.resourceType
+      const told = await validated(`${type}/$validate?profile=${ours(example)}`, resource)
+      expect(codesIn(told)).not.toEqual(['none'])
+      const written = await ehr('POST', `/fhir/${type}`, { body: resource })
+      expect([400, 422]).toContain(written.status)
+    },
+  )
 })

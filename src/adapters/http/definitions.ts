@@ -1,7 +1,9 @@
 /** Our definitions over HTTP: profiles, operations, code systems and the rest, the same for everybody and for no token. */
 import { createHash } from 'node:crypto'
 import { readdirSync, readFileSync } from 'node:fs'
+import type { CodeSystem, StructureDefinition, ValueSet } from 'fhir/r4.js'
 import { accept, type Checked, type Problem, refusal, refuse, warning } from '../../model/problems.ts'
+import type { Profiles } from '../fhir/door/profile-check.ts'
 import { searchLimits } from '../postgres/read-search.ts'
 import { type Call, problemReply, type Reply, type Route } from './call.ts'
 import { isStrict } from './prefer.ts'
@@ -42,6 +44,24 @@ export const readDefinitions = (): readonly Definition[] =>
 /** The profiles of each resource type. */
 export const profilesOf = (definitions: readonly Definition[], type: string): readonly string[] =>
   definitions.filter((d) => d.resourceType === 'StructureDefinition' && d.type === type).map((d) => d.url)
+
+/** In the form in which resources are checked against them. */
+export const profilesIn = (definitions: readonly Definition[]): Profiles => {
+  const parsed = <T>(type: string, byVersion: boolean) =>
+    new Map(
+      definitions
+        .filter((d) => d.resourceType === type)
+        .flatMap(({ url, version, text }): [string, T][] => {
+          const content = JSON.parse(text) as T
+          return [[url, content], ...(byVersion ? [[`${url}|${version}`, content] as [string, T]] : [])]
+        }),
+    )
+  return {
+    profiles: parsed<StructureDefinition>('StructureDefinition', true),
+    valueSets: parsed<ValueSet>('ValueSet', false),
+    codeSystems: parsed<CodeSystem>('CodeSystem', false),
+  }
+}
 
 const folded = (text: string): string => text.toLowerCase()
 

@@ -2,12 +2,13 @@
  * `$validate`: what a write of the resource by this caller would be told, along the same path as the write, and
  * nothing kept. R4, resource-operation-validate.html.
  */
-import type { FhirResource, Parameters, ParametersParameter } from 'fhir/r4.js'
+import type { FhirResource, Parameters, ParametersParameter, StructureDefinition } from 'fhir/r4.js'
 import { pushedTypes } from '../../flow/accept-order/place.ts'
 import { accept, type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
 import { identifierSystems } from '../../model/systems.ts'
 import { isTree } from '../../model/tree.ts'
 import { checkResource } from '../fhir/door/check-resource.ts'
+import { checkProfile, type Profiles } from '../fhir/door/profile-check.ts'
 import { operationOutcome } from '../fhir/outcome.ts'
 import { isId, readResource } from '../postgres/find-resources.ts'
 import type { StepRunner } from '../postgres/run-step.ts'
@@ -23,6 +24,8 @@ type Mode = (typeof modes)[number]
 interface Asked {
   readonly resource: unknown
   readonly mode: Mode
+  /** Of ours, where one is named. */
+  readonly profile?: StructureDefinition
 }
 
 /** The types that somebody writes, and who. */
@@ -69,27 +72,33 @@ const envelopeProblems = (body: Parameters): readonly Problem[] => {
 }
 
 /** The resource alone, with mode and profile in the address, or all of it as Parameters. */
-const readAsked = (call: Call): Checked<Asked> => {
+const readAsked = (call: Call, { profiles }: Profiles): Checked<Asked> => {
   const { type = '', id } = call.params
   const { body } = call
   const wrapped = isTree(body) && body.resourceType === 'Parameters'
   const problems = wrapped ? [...envelopeProblems(body as unknown as Parameters)] : []
   const given: readonly unknown[] = wrapped && Array.isArray(body.parameter) ? body.parameter : []
   const [asked, profile] = [wordOf(call, given, 'mode'), wordOf(call, given, 'profile')]
-  const mode = asked?.text ?? (id === undefined ? 'create' : 'update')
+  const taken = `http://hl7.org/fhir/StructureDefinition/${type}`
+  const named = profile && profile.text.split('|')[0] !== taken ? profiles.get(profile.text) : undefined
+  // what conforms to a profile need not be what anybody writes
+  const mode = asked?.text ?? (named ? 'profile' : id === undefined ? 'create' : 'update')
   const resource = wrapped ? given.filter(isTree).find((p) => p.name === 'resource')?.resource : body
   if (asked && !modes.includes(mode as Mode)) {
     const { at, text, ...where } = asked
     problems.push(refusal('unknown-code', at, { found: `mode ${text}`, expected: modes.join(' | '), ...where }))
   }
-  const taken = `http://hl7.org/fhir/StructureDefinition/${type}`
-  if (profile && profile.text.split('|')[0] !== taken) {
+  if (profile && profile.text.split('|')[0] !== taken && named?.type !== type) {
     const { at, text, ...where } = profile
-    problems.push(refusal('profile-not-known', at, { found: text, expected: taken, ...where }))
+    const ours = [...profiles.values()].filter((p) => p.type === type).map((p) => p.url)
+    const expected = [...new Set([taken, ...ours])].join(' | ')
+    problems.push(refusal('profile-not-known', at, { found: text, expected, ...where }))
   }
   if (resource === undefined && mode !== 'delete')
     problems.push(refusal('missing-parameter', '', { expected: `resource: a ${type}, alone or in Parameters` }))
-  return problems.length > 0 ? refuse(problems) : accept({ resource, mode: mode as Mode })
+  return problems.length > 0
+    ? refuse(problems)
+    : accept({ resource, mode: mode as Mode, ...(named && { profile: named }) })
 }
 
 /** By which of our ids a Task is answered: as its address would name it. */
@@ -145,25 +154,41 @@ const absent = async ({ db }: StepRunner, call: Call): Promise<readonly Problem[
   return found ? [] : [refusal('not-known')]
 }
 
+/** What the profile asks for besides; what is refused already is not told twice. */
+const against = ({ resource, profile }: Asked, profiles: Profiles, told: readonly Problem[]): readonly Problem[] => {
+  if (profile === undefined || !isTree(resource)) return []
+  const places = new Set(told.flatMap((p) => p.at))
+  return checkProfile(resource, profile, profiles).filter((p) => !p.at.some((at) => places.has(at)))
+}
+
 const validate =
-  (runner: StepRunner, base: () => string) =>
+  (runner: StepRunner, base: () => string, profiles: Profiles) =>
   async (call: Call): Promise<Reply> => {
     const missing = await absent(runner, call)
     if (missing.length > 0) return problemReply(missing)
-    const asked = readAsked(call)
+    const asked = readAsked(call, profiles)
     if (!asked.ok) return problemReply(asked.problems)
     const told = await rehearsed(runner, base, call, asked.value)
-    return fhirReply(200, operationOutcome(told.ok ? told.warnings : told.problems))
+    const problems = told.ok ? told.warnings : told.problems
+    return fhirReply(200, operationOutcome([...problems, ...against(asked.value, profiles, problems)]))
   }
 
-export const validateRoutes = (runner: StepRunner, base: () => string): readonly Route[] =>
+/** What somebody writes, and what there is a profile of. */
+const validated = ({ profiles }: Profiles): readonly string[] => [
+  ...new Set([
+    ...Object.keys(writers),
+    ...[...profiles.values()].map((p) => p.type).filter((t) => searchParameters[t]),
+  ]),
+]
+
+export const validateRoutes = (runner: StepRunner, base: () => string, profiles: Profiles): readonly Route[] =>
   ['/fhir/:type/$validate', '/fhir/:type/:id/$validate'].map((url) => ({
     method: 'POST',
     url,
     query: ['mode', 'profile'],
     may: everyone,
     step: 'read',
-    fhir: { types: Object.keys(writers), operation: 'validate' },
+    fhir: { types: validated(profiles), operation: 'validate' },
     find: (call) => absent(runner, call),
-    handle: validate(runner, base),
+    handle: validate(runner, base, profiles),
   }))

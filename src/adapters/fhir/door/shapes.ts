@@ -123,17 +123,20 @@ const parsed = new Map<string, Invariant>()
 const operandsOf = (expression: string): ReadonlySet<string> =>
   new Set(expression.replace(/'[^']*'/g, '').match(/\b[a-z]\w*\b(?!\(|\.(?:exists|empty|count)\()/gi))
 
+/** Parsed once, however many elements it belongs to. */
+export const invariantFrom = (key: string, text: string, expression: string): Invariant => {
+  const id = `${key} ${expression}`
+  const invariant = parsed.get(id) ?? {
+    key,
+    text,
+    expression: parseFhirPath(expression),
+    operands: operandsOf(expression),
+  }
+  parsed.set(id, invariant)
+  return invariant
+}
+
 const invariantsOf = (constraints: InternalTypeSchema['constraints']): Invariant[] =>
   (constraints ?? [])
     .filter(({ severity, expression }) => severity === 'error' && expression !== '')
-    .map(({ key, description, expression }) => {
-      const id = `${key} ${expression}`
-      const invariant = parsed.get(id) ?? {
-        key,
-        text: description,
-        expression: parseFhirPath(expression),
-        operands: operandsOf(expression),
-      }
-      parsed.set(id, invariant)
-      return invariant
-    })
+    .map(({ key, description, expression }) => invariantFrom(key, description, expression))
