@@ -7,6 +7,7 @@ import { existsSync, mkdirSync, readdirSync, readFileSync, rmSync, writeFileSync
 import { join } from 'node:path'
 import { fileURLToPath } from 'node:url'
 import { parseArgs } from 'node:util'
+import { capability } from './capability.ts'
 import { compile, type Definition } from './compile.ts'
 import { examples } from './examples.ts'
 import { pack } from './pack.ts'
@@ -24,9 +25,14 @@ export const folders = {
 
 const textOf = (resource: object): string => `${JSON.stringify(resource, null, 2)}\n`
 
+const withCapability = (definitions: readonly Definition[]): readonly Definition[] => [
+  capability(definitions),
+  ...definitions,
+]
+
 /** What the sources and the code say now. */
 export const made = (): Made => ({
-  package: new Map(compile().map((d) => [`${d.resourceType}-${d.id}.json`, textOf(d)])),
+  package: new Map(withCapability(compile()).map((d) => [`${d.resourceType}-${d.id}.json`, textOf(d)])),
   examples: new Map(examples().map(({ name, resource }) => [`${name}.json`, textOf(resource)])),
 })
 

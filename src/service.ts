@@ -9,7 +9,8 @@ import { loadDefinitions } from './adapters/fhir/definitions/load.ts'
 import { openPeer, type Peer } from './adapters/fhir/peer.ts'
 import { acceptOrderRoutes } from './adapters/http/accept-order.ts'
 import { applyDeviceRoutes } from './adapters/http/apply-device.ts'
-import { definitionRoutes, profilesIn, readDefinitions } from './adapters/http/definitions.ts'
+import type { Route } from './adapters/http/call.ts'
+import { type Definition, definitionRoutes, profilesIn, readDefinitions } from './adapters/http/definitions.ts'
 import { forwardOrderRoutes } from './adapters/http/forward-order.ts'
 import { keySetRoutes } from './adapters/http/key-set.ts'
 import { metadataRoute } from './adapters/http/metadata.ts'
@@ -27,6 +28,7 @@ import type { RequestDeadlines } from './adapters/http/wire.ts'
 import { kindOf } from './adapters/kind-of-error.ts'
 import { recordConfiguration } from './adapters/postgres/configuration-fact.ts'
 import {
+  type Database,
   DatabaseError,
   type DatabaseLimits,
   isOutage,
@@ -36,12 +38,13 @@ import {
 } from './adapters/postgres/database.ts'
 import { queueDeliveries } from './adapters/postgres/deliveries.ts'
 import { CannotStart, startEmbedded } from './adapters/postgres/embedded.ts'
+import type { Watching } from './adapters/postgres/evenings.ts'
 import { migrate } from './adapters/postgres/migrations.ts'
 import type { StepRunner } from './adapters/postgres/run-step.ts'
 import { type LookPace, usualLookPace } from './adapters/postgres/task-looks.ts'
 import { startCouriers } from './adapters/queue/couriers.ts'
 import { usualLeaseSeconds } from './adapters/queue/deliver.ts'
-import { openQueue } from './adapters/queue/queue.ts'
+import { openQueue, type Queue } from './adapters/queue/queue.ts'
 import { openAnswers } from './adapters/queue/read-answers.ts'
 import { openStatements } from './adapters/queue/statements.ts'
 import { isAsked } from './adapters/sources/fetched.ts'
@@ -222,6 +225,40 @@ const untilThere = async <T>(options: ServiceOptions, log: Logger, work: () => P
   }
 }
 
+export interface RouteParts {
+  readonly db: Database
+  readonly searching: Database
+  readonly runner: StepRunner
+  readonly queue: Queue
+  readonly outside: Parameters<typeof forwardOrderRoutes>[2]
+  readonly watching: Watching
+  readonly definitions: readonly Definition[]
+  readonly base: () => string
+  readonly keys: SigningKeys | undefined
+  readonly isStopping: () => boolean
+  /** Ids of the sources that are polled. */
+  readonly asked: readonly string[]
+  readonly lookAtSources: () => void
+}
+
+/** Every route but that of the CapabilityStatement, which tells of all others. */
+export const routesOf = (p: RouteParts): readonly Route[] => [
+  ...operateRoutes(p.db, p.isStopping),
+  ...(p.keys ? keySetRoutes(p.keys) : []),
+  ...acceptOrderRoutes(p.runner, p.base),
+  ...applyDeviceRoutes(p.runner),
+  ...forwardOrderRoutes(p.runner, p.queue, p.outside),
+  ...returnDeviceRoutes(p.runner),
+  ...sendResultRoutes(p.runner, p.base),
+  ...watchFlowRoutes(p.watching, views),
+  ...settleGapRoutes(p.runner),
+  ...readingRoutes(p.db, p.searching, p.base),
+  ...validateRoutes(p.runner, p.base, profilesIn(p.definitions)),
+  ...sourceRoutes(p.db, p.asked, p.lookAtSources),
+  ...definitionRoutes(p.definitions, p.base),
+  ...notBuiltRoutes,
+]
+
 /** Starts the service; ready when it answers. @throws a CannotStart with one sentence */
 export const startService = async (c: Configuration, options: ServiceOptions = {}): Promise<Service> => {
   const log = options.log ?? logger(c.logLevel)
@@ -332,26 +369,20 @@ const start = async (
   work.push(() => within(closing.jobs, looking.stop()))
 
   const definitions = readDefinitions()
-  const routes = [
-    ...operateRoutes(db, () => stopping),
-    ...(c.keys ? keySetRoutes(c.keys) : []),
-    ...acceptOrderRoutes(runner, base),
-    ...applyDeviceRoutes(runner),
-    ...forwardOrderRoutes(runner, queue, { peers, statements }),
-    ...returnDeviceRoutes(runner),
-    ...sendResultRoutes(runner, base),
-    ...watchFlowRoutes(watching, views),
-    ...settleGapRoutes(runner),
-    ...readingRoutes(db, searching, base),
-    ...validateRoutes(runner, base, profilesIn(definitions)),
-    ...sourceRoutes(
-      db,
-      asked.map(({ id }) => id),
-      () => void askers.look().catch(troubles.told),
-    ),
-    ...definitionRoutes(definitions, base),
-    ...notBuiltRoutes,
-  ]
+  const routes = routesOf({
+    db,
+    searching,
+    runner,
+    queue,
+    outside: { peers, statements },
+    watching,
+    definitions,
+    base,
+    keys: c.keys,
+    isStopping: () => stopping,
+    asked: asked.map(({ id }) => id),
+    lookAtSources: () => void askers.look().catch(troubles.told),
+  })
   const since = new Date().toISOString()
   const app = createServer(c, [...routes, metadataRoute(routes, definitions, base, version, since)], log, {
     onOutage: troubles.told,

@@ -10,7 +10,15 @@ import { isStrict } from './prefer.ts'
 import { outcomeEntry } from './searching.ts'
 
 /** The types of definitions that there are. */
-const types = ['StructureDefinition', 'OperationDefinition', 'CodeSystem', 'ValueSet', 'SearchParameter', 'Measure']
+const types = [
+  'StructureDefinition',
+  'OperationDefinition',
+  'CodeSystem',
+  'ValueSet',
+  'SearchParameter',
+  'Measure',
+  'CapabilityStatement',
+]
 
 export interface Definition {
   readonly resourceType: string

@@ -1,6 +1,6 @@
 /** The CapabilityStatement, made from the routes: what is not there is not in it. */
 import type { CapabilityStatement, CapabilityStatementRestResource } from 'fhir/r4.js'
-import { ownOperation, ownSearchParameter } from '../../model/systems.ts'
+import { home, ownOperation, ownSearchParameter } from '../../model/systems.ts'
 import { searchLimits } from '../postgres/read-search.ts'
 import { includesOf, revIncludesOf } from '../postgres/search-includes.ts'
 import { type SearchParameter, searchParameters } from '../postgres/search-parameters.ts'
@@ -98,6 +98,37 @@ const securityOf = (routes: readonly Route[], base: string): string =>
       : []),
   ].join(' ')
 
+const statementUrl = `${home}/CapabilityStatement/daybind`
+
+/** R4 asks for a date: the day on which it became a definition, so that it does not change by itself. */
+const sinceWhen = '2026-11-28'
+
+/** What every instance of a release can do: a definition of the package, which the running ones instantiate. */
+export const requirements = (
+  routes: readonly Route[],
+  definitions: readonly Definition[],
+  version: string,
+): CapabilityStatement => {
+  const {
+    software: _s,
+    implementation: _i,
+    instantiates: _o,
+    ...shared
+  } = capabilityStatement(routes, definitions, home, version, sinceWhen)
+  return {
+    ...shared,
+    id: 'daybind',
+    url: statementUrl,
+    version,
+    name: 'Daybind',
+    title: 'Daybind',
+    experimental: false,
+    publisher: 'Daybind',
+    description: 'What an instance of Daybind takes and gives. Not for emergencies; makes no diagnosis.',
+    kind: 'requirements',
+  }
+}
+
 /** @param definitions ours: profiles are named by type */
 export const capabilityStatement = (
   routes: readonly Route[],
@@ -116,6 +147,7 @@ export const capabilityStatement = (
     status: 'active',
     date: since,
     kind: 'instance',
+    instantiates: [statementUrl],
     software: { name: 'Daybind', version },
     implementation: {
       description: 'Ties ambulatory heart monitors to their patients. Not for emergencies; makes no diagnosis.',
