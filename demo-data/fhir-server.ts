@@ -17,6 +17,8 @@ export interface FhirServer {
   /** Base of its FHIR interface. */
   readonly base: string
   stop(): Promise<void>
+  /** At once, as a machine that loses its power. */
+  kill(): Promise<void>
 }
 
 const ended = async (child: ChildProcess): Promise<number | null> => {
@@ -78,15 +80,24 @@ const answers = (base: string): Promise<boolean> =>
   )
 
 /**
- * Starts one on a port of this machine, empty and in memory; ready when it answers.
+ * Starts one on a port of this machine, in memory and empty unless it is given a file; ready when it answers.
  * @param logFile where its own log goes
  * @param signal ends a start that is under way
+ * @param dataFile keeps what it holds, with each commit
  * @throws CannotStart with one sentence
  */
-export const startFhirServer = async (port: number, logFile: string, signal: AbortSignal): Promise<FhirServer> => {
+export const startFhirServer = async (
+  port: number,
+  logFile: string,
+  signal: AbortSignal,
+  dataFile?: string,
+): Promise<FhirServer> => {
   await build()
   const base = `http://127.0.0.1:${port}/fhir`
-  const child = spawn('java', ['-Xmx1g', `-Dserver.port=${port}`, '-jar', jar], { stdio: ['ignore', 'pipe', 'pipe'] })
+  const kept = dataFile === undefined ? [] : [`-Dspring.datasource.url=jdbc:h2:file:${dataFile};WRITE_DELAY=0`]
+  const child = spawn('java', ['-Xmx1g', `-Dserver.port=${port}`, ...kept, '-jar', jar], {
+    stdio: ['ignore', 'pipe', 'pipe'],
+  })
   const log = createWriteStream(logFile)
   child.stdout.pipe(log)
   child.stderr.pipe(log)
@@ -98,6 +109,11 @@ export const startFhirServer = async (port: number, logFile: string, signal: Abo
     child.kill('SIGTERM')
     await Promise.race([end, sleep(5_000, undefined, { ref: false })])
     child.kill('SIGKILL')
+    process.off('exit', killWithUs)
+  }
+  const kill = async (): Promise<void> => {
+    killWithUs()
+    await end
     process.off('exit', killWithUs)
   }
   const deadline = performance.now() + startMs
@@ -113,5 +129,5 @@ export const startFhirServer = async (port: number, logFile: string, signal: Abo
     }
     await sleep(500)
   }
-  return { base, stop }
+  return { base, stop, kill }
 }

@@ -110,11 +110,29 @@ const certificateFindings = (socket: TLSSocket, now: number): Finding[] => {
   return [finding('tls-good', facts), ...(days < soon ? [finding('tls-soon-over', { until: day(until), days })] : [])]
 }
 
+/** So long a server is given to go away after the handshake; it is on the way back already. */
+const verdictMs = 400
+
+/**
+ * With TLS 1.3 a server judges our certificate, or that there is none, after we think that all is said: it breaks off
+ * with an alert, or without a word. Nothing was asked yet, so there is no other reason to go.
+ */
+const verdict = (socket: TLSSocket): Promise<void> =>
+  socket.getProtocol() !== 'TLSv1.3'
+    ? Promise.resolve()
+    : new Promise((resolve, reject) => {
+        const wanted = Object.assign(new Error('closed'), { code: 'ERR_SSL_TLSV13_ALERT_CERTIFICATE_REQUIRED' })
+        socket.once('error', (error: NodeJS.ErrnoException) => reject(error.code === 'ECONNRESET' ? wanted : error))
+        for (const event of ['end', 'close']) socket.once(event, () => reject(wanted))
+        setTimeout(resolve, verdictMs)
+      })
+
 const tlsStep = async (host: string, port: number, tls: ClientTls | undefined, g: Ground): Promise<Way> => {
   const name = isIP(host) ? {} : { servername: host }
   const socket = connectTls({ host, port, ...name, ...(tls && identified(tls)) })
   try {
     await ready(socket, 'secureConnect', g.patienceMs)
+    await verdict(socket)
     return way(...certificateFindings(socket, g.now()))
   } catch (error) {
     const code = codeOf(error)
