@@ -11,6 +11,8 @@ export interface Sighting {
   status?: number
   /** The answer was complete. */
   ended: boolean
+  /** Its body, as it came. */
+  readonly chunks: Buffer[]
   /** Why we broke it off ourselves. */
   stopped?: 'elsewhere' | 'too-large' | 'compressed'
 }
@@ -69,7 +71,10 @@ const watch =
       onResponseData: (controller, chunk) => {
         bytes += chunk.length
         if (bytes > maxBytes) stop('too-large')
-        else next.onResponseData?.(controller, chunk)
+        else {
+          seen.chunks.push(chunk)
+          next.onResponseData?.(controller, chunk)
+        }
       },
       onResponseEnd: (controller, trailers) => {
         seen.ended = true
@@ -103,7 +108,7 @@ export function openLine(options: LineOptions): Line {
   })
   return {
     watched(breakOff) {
-      const seen: Sighting = { sent: false, ended: false }
+      const seen: Sighting = { sent: false, ended: false, chunks: [] }
       return { wire: { dispatcher: agent.compose(watch(seen, breakOff, options)) }, seen }
     },
     close: () => agent.close(),

@@ -8,7 +8,7 @@ import type { Bundle, CapabilityStatement, FhirResource } from 'fhir/r4.js'
 import { Client, type RequestOptions } from 'fhir-kit-client'
 import type { ClientTls } from '../../model/configuration.ts'
 import { type Authorization, fixedToken } from './authorization.ts'
-import { writeJson } from './door/exact-numbers.ts'
+import { parseExactly, writeJson } from './door/exact-numbers.ts'
 import { hasError, isResource, missingWork, type Place, placeIn, statusWithCodes } from './peer-answer.ts'
 import {
   type Answer,
@@ -225,8 +225,9 @@ const requester =
     try {
       const reply = await make({ headers, signal: deadline.signal, ...wire })
       const status = seen.status ?? 0
-      // A copy: the library hangs its Request, and with it our token, on the body.
-      const body: unknown = { ...reply }
+      // Not what the library made of it: it forgets how decimals were written, and hangs its Request, and with it our
+      // token, on the body.
+      const body: unknown = isResource(reply) ? parseExactly(Buffer.concat(seen.chunks).toString()) : { ...reply }
       if (!bare && !isResource(body)) return failure(kind, 'unexpected-answer', { status, detail: 'not a resource' })
       const heard = Client.httpFor(reply).response?.headers
       const [etag, location] = [heard?.get('etag'), heard?.get('location')]
@@ -358,7 +359,11 @@ export function openPeer(options: PeerOptions): Peer {
         kind: 'write',
         requestId,
         make: (given) =>
-          client.create({ resourceType: resource.resourceType, body: { ...resource }, options: preferring(given) }),
+          client.request(resource.resourceType, {
+            method: 'POST',
+            options: preferring(given),
+            body: writeJson(resource),
+          }),
         fault: sameType(resource),
       }),
     update: (resource, requestId, ifMatch) =>
@@ -366,11 +371,10 @@ export function openPeer(options: PeerOptions): Peer {
         kind: 'write',
         requestId,
         make: (given) =>
-          client.update({
-            resourceType: resource.resourceType,
-            id: resource.id,
-            body: { ...resource },
+          client.request(`${resource.resourceType}/${resource.id}`, {
+            method: 'PUT',
             options: preferring(given, ifMatch),
+            body: writeJson(resource),
           }),
         fault: sameType(resource),
       }),

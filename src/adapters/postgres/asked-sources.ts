@@ -151,7 +151,7 @@ export interface Seen {
   readonly fate: Fate
   /** Of an order: it may still be worked on. */
   readonly open: boolean
-  /** Of an order: their id of its patient. */
+  /** Their id of an order's patient, or of the record that takes the place of a patient's. */
   readonly patient?: string
   /** Codes of ours, with places. */
   readonly problems: readonly string[]
@@ -180,12 +180,24 @@ export const noteSeen = (tx: Tx, source: string, s: Seen) =>
     [source, s.type, s.id, s.version, s.fate, s.open, s.patient ?? null, s.problems],
   )
 
-/** Their ids of the orders that may still be worked on, and of their patients. */
-export const openThere = async (
-  tx: Tx,
-  source: string,
-): Promise<readonly { readonly id: string; readonly patient: string | null }[]> =>
-  tx.query('select id, patient from seen_at_sources where source = $1 and open order by id', [source])
+/** Their ids of the orders that may still be worked on. */
+export const openThere = async (tx: Tx, source: string): Promise<readonly string[]> =>
+  (
+    await tx.query<{ id: string }>('select id from seen_at_sources where source = $1 and open order by id', [source])
+  ).map((r) => r.id)
+
+/** Their ids of the patients of those orders, and of the records that took the place of one. */
+export const openPatientsThere = async (tx: Tx, source: string): Promise<readonly string[]> =>
+  (
+    await tx.query<{ id: string }>(
+      `with recursive p (id) as (
+         select patient from seen_at_sources where source = $1 and open and patient is not null
+         union select s.patient from p join seen_at_sources s on s.source = $1 and s.type = 'Patient' and s.id = p.id
+           where s.patient is not null)
+       select id from p order by id`,
+      [source],
+    )
+  ).map((r) => r.id)
 
 /** Orders of others are known so that each is counted once; after a day nobody asks about them again. */
 export const forgetOthers = (tx: Tx, source: string) =>

@@ -11,7 +11,7 @@ import { checkResource } from '../fhir/door/check-resource.ts'
 import { writeJson } from '../fhir/door/exact-numbers.ts'
 import type { Peer } from '../fhir/peer.ts'
 import type { Answer, Failure } from '../fhir/peer-fates.ts'
-import { noteSeen, openThere, type Seen, seenBefore } from '../postgres/asked-sources.ts'
+import { noteSeen, openPatientsThere, openThere, type Seen, seenBefore } from '../postgres/asked-sources.ts'
 import type { Sight } from '../postgres/find-resources.ts'
 import type { StepRunner } from '../postgres/run-step.ts'
 import { writeEntries } from '../postgres/write-entries.ts'
@@ -215,15 +215,18 @@ const takeOrder = async (a: Asking, shelf: Shelf, order: Of<'ServiceRequest'>, k
   for (const r of resources) if (r.resourceType === 'Patient') await notePatient(a, r, [])
 }
 
-const notePatient = (a: Asking, { id, ...patient }: Of<'Patient'>, problems: readonly string[]): Promise<void> =>
-  note(a, {
+const notePatient = (a: Asking, patient: Of<'Patient'>, problems: readonly string[]): Promise<void> => {
+  const [successor] = successorsOf(patient, a.source)
+  return note(a, {
     type: 'Patient',
-    id,
-    version: versionOf({ ...patient, id }),
+    id: patient.id,
+    version: versionOf(patient),
     fate: problems.length === 0 ? 'taken' : 'refused',
     open: false,
+    ...(successor && { patient: successor.id }),
     problems,
   })
+}
 
 const takeOrders = async (a: Asking, shelf: Shelf, orders: readonly Of<'ServiceRequest'>[]): Promise<number> => {
   const before = await seenBefore(
@@ -254,7 +257,9 @@ const takePatients = async (a: Asking, shelf: Shelf, patients: readonly Of<'Pati
   for (const patient of patients) {
     const seen = before.get(patient.id)
     if (seen === undefined || seen.version === versionOf(patient)) continue
-    await notePatient(a, patient, await take(a, await withSuccessors(a, shelf, patient)))
+    const records = await withSuccessors(a, shelf, patient)
+    const problems = await take(a, records)
+    for (const record of records) await notePatient(a, record, problems)
   }
 }
 
@@ -285,11 +290,30 @@ export const askForChanges = (a: Asking, watermark: number, warnings: Warnings) 
 const chunks = <T>(list: readonly T[], size: number): T[][] =>
   Array.from({ length: Math.ceil(list.length / size) }, (_, i) => list.slice(i * size, (i + 1) * size))
 
-const askForPatients = async (a: Asking, ids: readonly string[], warnings: Warnings): Promise<void> => {
+const askForPatients = async (
+  a: Asking,
+  ids: readonly string[],
+  warnings: Warnings,
+  changed: Params = {},
+): Promise<void> => {
   const shelf: Shelf = new Map()
   for (const some of chunks(ids, 50))
-    for await (const page of walk(a, 'Patient', { _id: some.join(',') }, warnings, () => {}))
+    for await (const page of walk(a, 'Patient', { _id: some.join(','), ...changed }, warnings, () => {}))
       await takePatients(a, shelf, page.found)
+}
+
+/**
+ * Patients of what is open, whose record may change though nothing of their orders does.
+ * @param watermark only those that were last updated since then
+ */
+export const askForOpenPatients = async (
+  a: Asking,
+  watermark: number | undefined,
+  warnings: Warnings,
+): Promise<void> => {
+  const ids = await openPatientsThere(a.runner.db, a.source.id)
+  const changed = watermark === undefined ? {} : { _lastUpdated: `ge${new Date(watermark).toISOString()}` }
+  await askForPatients(a, ids, warnings, changed)
 }
 
 /**
@@ -306,13 +330,13 @@ export const askForAllOpen = async (a: Asking, warnings: Warnings) => {
   const open = await openThere(a.runner.db, a.source.id)
   const shelf: Shelf = new Map()
   let gone = 0
-  for (const { id } of open.filter((o) => !shown.has(o.id))) {
+  for (const id of open.filter((o) => !shown.has(o))) {
     await a.goOn()
     const order = await read(a, shelf, { type: 'ServiceRequest', id })
     if (order?.resourceType === 'ServiceRequest') await takeOrders(a, shelf, [order])
     else gone += 1
   }
   if (gone > 0) warnings.add(`${gone} orders that we know as open are there no more, or not for us.`)
-  await askForPatients(a, [...new Set(open.flatMap(({ patient }) => patient ?? []))], warnings)
+  await askForPatients(a, await openPatientsThere(a.runner.db, a.source.id), warnings)
   return walked
 }

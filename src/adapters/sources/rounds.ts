@@ -3,6 +3,7 @@ import { randomUUIDv7 } from 'node:crypto'
 import type { CapabilityStatement } from 'fhir/r4.js'
 import type { Logger } from 'pino'
 import {
+  patientPause,
   pauseAfter,
   skewOf,
   skewToTell,
@@ -25,7 +26,7 @@ import {
 } from '../postgres/asked-sources.ts'
 import type { StepRunner } from '../postgres/run-step.ts'
 import { sourceToken } from '../postgres/shapes.ts'
-import { type Asking, askForAllOpen, askForChanges, Trouble, type Warnings } from './ask.ts'
+import { type Asking, askForAllOpen, askForChanges, askForOpenPatients, Trouble, type Warnings } from './ask.ts'
 import type { AskedSource } from './fetched.ts'
 import { keepSubscription } from './subscribe.ts'
 
@@ -87,8 +88,22 @@ interface Round {
   readonly found: boolean
 }
 
+/** When the patients of what is open were looked at, and up to which moment of their server they are known. */
+interface Looked {
+  readonly at: number
+  readonly watermark?: number
+}
+
+/** Now and then; the first time in this process whenever they were changed. */
+const lookAtPatients = async (a: Asking, watermark: number, before: Looked | undefined, warnings: Warnings) => {
+  const now = Date.now()
+  if (before && now - before.at < patientPause(everySeconds(a.source)) * 1000) return before
+  await askForOpenPatients(a, before?.watermark, warnings)
+  return { at: now, watermark }
+}
+
 /** The first time, and before a cut-off, everything that is open; else what has changed. */
-const askNow = async (a: Asking, leased: Leased, warnings: Warnings): Promise<Round> => {
+const askNow = async (a: Asking, leased: Leased, warnings: Warnings, patients: Map<string, Looked>): Promise<Round> => {
   const now = Date.now()
   const cutOffs = a.runner.parties.sites.map((site) => cutOffOf(localDateOf(now, site.timeZone), site))
   const { watermark, swept } = leased
@@ -99,6 +114,7 @@ const askNow = async (a: Asking, leased: Leased, warnings: Warnings): Promise<Ro
     return { walk: watermark === null ? clocks : { ours: watermark }, swept: true, found: false }
   }
   const { clocks, fresh } = await askForChanges(a, watermark, warnings)
+  patients.set(a.source.id, await lookAtPatients(a, watermark, patients.get(a.source.id), warnings))
   return { walk: clocks, swept: false, found: fresh > 0 }
 }
 
@@ -117,6 +133,7 @@ const maxWarnings = 20
 export const startAskers = async (r: SourceRounds): Promise<Askers> => {
   const running = new Map<string, Promise<void>>()
   const known = new Map<string, Known>()
+  const patients = new Map<string, Looked>()
   let stopped = false
   const { db } = r.runner
   await knowSources(
@@ -137,7 +154,7 @@ export const startAskers = async (r: SourceRounds): Promise<Askers> => {
       const is = known.get(source.id)
       const fresh = is !== undefined && Date.now() - is.at < knownFor ? is : await whatItIs(peer)
       known.set(source.id, fresh)
-      const round = await askNow(asking, leased, warnings)
+      const round = await askNow(asking, leased, warnings, patients)
       const { subscribe = 'rest-hook' } = source
       if (subscribe !== false && (fresh.capabilities === undefined || takesSubscriptions(fresh.capabilities)))
         await keepSubscription(

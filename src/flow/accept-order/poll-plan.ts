@@ -30,6 +30,9 @@ export const watermarkAfter = (walk: Walk, before: number | undefined): number =
 export const skewOf = ({ theirs, ours }: Walk): number | undefined =>
   theirs === undefined ? undefined : Math.round((theirs + 500 - ours) / 1000)
 
+/** Seconds between looks at the patients of all that is open: a merge is no change of any order. */
+export const patientPause = (everySeconds: number): number => Math.min(longestPause, Math.max(60, everySeconds * 10))
+
 /**
  * Seconds until they are asked again.
  * @param failures in a row, 0 after a walk that came to its end
