@@ -4,13 +4,14 @@ import { text } from 'node:stream/consumers'
 import { setTimeout as pause } from 'node:timers/promises'
 import { gzipSync } from 'node:zlib'
 import fc from 'fast-check'
-import type { Bundle, Observation, Patient } from 'fhir/r4.js'
+import type { Bundle, Device, Observation, Patient } from 'fhir/r4.js'
 import { afterEach, describe, expect, test } from 'vitest'
 import { parseExactly } from '../../src/adapters/fhir/door/exact-numbers.ts'
 import { openPeer, type Peer, type PeerOptions } from '../../src/adapters/fhir/peer.ts'
 import { missingWork, placesOf, statusWithCodes } from '../../src/adapters/fhir/peer-answer.ts'
 import { httpDate, retryAfterMs } from '../../src/adapters/fhir/peer-fates.ts'
 import { openLine } from '../../src/adapters/fhir/peer-line.ts'
+import { merged } from '../../src/flow/forward-order/write-merge.ts'
 
 type Handler = (request: IncomingMessage, response: ServerResponse) => void
 
@@ -150,6 +151,23 @@ describe('an answered call', () => {
     await peer.write({ method: 'PUT', url: 'Observation/8', resource: observation }, 'r')
     await peer.transaction({ resourceType: 'Bundle', type: 'transaction', entry: [{ resource: observation }] }, 'r')
     expect(bodies.map((body) => body.includes('"value":1.50'))).toEqual([true, true])
+  })
+
+  test('a number that is read, merged and put back is as they wrote it', async () => {
+    const bodies: string[] = []
+    const device =
+      '{"resourceType":"Device","id":"8","property":[{"type":{"text":"mass"},"valueQuantity":[{"value":1.50}]}]}'
+    const there = await outside(async (request, response) => {
+      bodies.push(await text(request))
+      response.writeHead(200, { 'content-type': 'application/fhir+json' }).end(device)
+    })
+    const peer = peerTo(there.base)
+    const read = await peer.read('Device', '8', 'r')
+    if (read.fate !== 'answered') throw new Error(read.fate)
+    const after = merged(read.body, { resourceType: 'Device', serialNumber: 'TH0001' }, { to: 'source' })
+    await peer.write({ method: 'PUT', url: 'Device/8', resource: after as Device }, 'r')
+    expect(bodies.at(-1)).toContain('"value":1.50')
+    expect(bodies.at(-1)).toContain('TH0001')
   })
 
   test('metadata is what the server says of itself, and nothing else', async () => {

@@ -140,7 +140,11 @@ if (lacks === undefined)
         (await ops<{ deliveries: Row[] }>('GET', '/deliveries?fate=taken&count=200')).body.deliveries.length
       const before = await taken()
       const first = await Promise.all(orders.slice(0, 8).map(link))
-      await new Promise((r) => setTimeout(r, 8000)); console.log(JSON.stringify((await ops('GET', '/destinations')).body), JSON.stringify((await ops('GET', '/deliveries?count=2')).body))
+      await new Promise((r) => setTimeout(r, 8000))
+      console.log(
+        JSON.stringify((await ops('GET', '/destinations')).body),
+        JSON.stringify((await ops('GET', '/deliveries?count=2')).body),
+      )
       await expect.poll(async () => (await taken()) - before, { ...patiently, interval: 5 }).toBeGreaterThan(0)
       await hapi.kill()
       const second = await Promise.all(orders.slice(8).map((o, i) => link(o, i + 8)))
