@@ -2,6 +2,7 @@
 import { randomUUID } from 'node:crypto'
 import type { Bundle, BundleEntry, FhirResource, ServiceRequest, Subscription } from 'fhir/r4.js'
 import { afterAll, describe, expect, it } from 'vitest'
+import { openPeer } from '../../src/adapters/fhir/peer.ts'
 import type { Source } from '../../src/model/configuration.ts'
 import { anOrder, aPatient } from '../support/messages.ts'
 import { useTestService } from '../support/service.ts'
@@ -137,6 +138,20 @@ if (hapi !== undefined)
         .poll(async () => (await send<Subscription>('GET', `/Subscription/${id}`)).status, slowly)
         .not.toBe('off')
     }, 600_000)
+
+    it('answers us with what is there now, where it would reuse the result of a minute ago', async () => {
+      const peer = openPeer({ id: 'harbour-ehr', base: hapi })
+      const found = async () => {
+        const answer = await peer.search('Patient', { identifier: `${numbers.patients}|TWICE-${run}` }, 'r')
+        if (answer.fate !== 'answered') throw new Error(answer.reason)
+        return answer.body.entry?.length ?? 0
+      }
+      for (const count of [1, 2, 3]) {
+        await send('POST', '/Patient', aPatient(`TWICE-${run}`, {}, numbers))
+        expect(await found()).toBe(count)
+      }
+      await peer.close()
+    })
 
     it('has thousands of orders, paged while new ones arrive: none is missed, none comes twice', async () => {
       const [before, during, size] = [4_500, 500, 250]
