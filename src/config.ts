@@ -4,6 +4,7 @@ import { type FileRead, readConfigurationFile } from './config/file.ts'
 import type { ConfigurationFile } from './config/schema.ts'
 import { causeOf, type Environment, type ReadFile, secretReader } from './config/secrets.ts'
 import type { Access, Caller, Configuration, ReadingService, Site, Source } from './model/configuration.ts'
+import type { SigningKeys } from './model/signing-key.ts'
 import { defaultTakes, systems } from './model/systems.ts'
 
 export type ConfigurationReading =
@@ -94,6 +95,12 @@ const sourcesOf = ({ sources, callers }: ConfigurationFile): Source[] => {
   return open ? [...named, localSource] : named
 }
 
+const keysOf = ({ current, next, previous }: NonNullable<ConfigurationFile['keys']>): SigningKeys => ({
+  current,
+  ...(next && { next }),
+  ...(previous && { previous }),
+})
+
 const configurationOf = (file: ConfigurationFile, settings: Settings, warnings: readonly string[]): Configuration => ({
   ...settings,
   publicUrl: file.publicUrl ?? `http://${bracketed(settings.host)}:${settings.port}`,
@@ -102,7 +109,7 @@ const configurationOf = (file: ConfigurationFile, settings: Settings, warnings: 
   readingServices: file.readingServices.map(readingServiceOf),
   callers: file.callers.map(callerOf),
   ...(file.keys !== undefined && {
-    keys: { current: file.keys.current, ...(file.keys.next !== undefined && { next: file.keys.next }) },
+    keys: keysOf(file.keys),
   }),
   tolerances: file.tolerances,
   warnings,

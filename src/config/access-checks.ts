@@ -68,10 +68,14 @@ export const accessWarnings = (raw: unknown): Refused[] =>
 export const keyMistakes = (file: ConfigurationFile): Refused[] => {
   const { keys } = file
   if (keys === undefined) return []
-  const twice =
-    keys.next?.kid === keys.current.kid
-      ? [{ path: ['keys', 'next'], text: 'the same key, or key id, as keys.current, expected another one' }]
-      : []
+  const kids = new Map<string, string>([[keys.current.kid, 'current']])
+  const twice = (['next', 'previous'] as const).flatMap((name) => {
+    const kid = keys[name]?.kid
+    const other = kid === undefined ? undefined : kids.get(kid)
+    if (kid !== undefined && other === undefined) kids.set(kid, name)
+    const text = `the same key, or key id, as keys.${other}, expected another one`
+    return other === undefined ? [] : [{ path: ['keys', name], text }]
+  })
   const others = sections.flatMap((section) =>
     file[section].flatMap(({ smart }, i) =>
       (smart?.alg ?? keys.current.alg) === keys.current.alg

@@ -30,6 +30,9 @@ export const keys = (readSecret: ReadSecret) =>
         next: signingKey(readSecret)
           .optional()
           .describe('The one that will follow: published only, so that all know it before it signs.'),
+        previous: signingKey(readSecret)
+          .optional()
+          .describe('The one before: published only, for instances that were not restarted yet.'),
       },
       expecting('{ current: { env: NAME }, next: { env: NAME } }'),
     )

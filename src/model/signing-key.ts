@@ -16,6 +16,8 @@ export interface SigningKeys {
   readonly current: SigningKey
   /** Published only, so that everybody knows it before it signs. */
   readonly next?: SigningKey
+  /** Published only, for an instance that still signs with it while others were restarted. */
+  readonly previous?: SigningKey
 }
 
 /** What a thumbprint is made of, in this order: RFC 7638, section 3.2. */
@@ -41,6 +43,6 @@ export const publicJwk = ({ kid, alg, privateKey }: SigningKey): JsonWebKey => (
 })
 
 /** Our key set: RFC 7517, section 5. */
-export const publicKeySet = ({ current, next }: SigningKeys): { readonly keys: readonly JsonWebKey[] } => ({
-  keys: [current, ...(next ? [next] : [])].map(publicJwk),
+export const publicKeySet = (keys: SigningKeys): { readonly keys: readonly JsonWebKey[] } => ({
+  keys: [keys.current, keys.next, keys.previous].filter((key) => key !== undefined).map(publicJwk),
 })

@@ -431,6 +431,24 @@ describe('a change of keys', () => {
     expect(kids).toEqual(new Set([key.kid, nextKey.kid]))
   })
 
+  test('loses no call where a server that fetches the keys in between meets an instance that was not restarted', async () => {
+    const [before, after] = [
+      { current: key, next: nextKey },
+      { current: nextKey, previous: key },
+    ]
+    // it fetches the set anew each time, and always from the instance that was restarted
+    const authorization = await authorizationServer(() => after)
+    authorization.life = 10
+    const there = await guarded(authorization)
+    const instance = ({ current }: SigningKeys) =>
+      smartPeer(there.base, { key: current, tokenUrl: authorization.tokenUrl })
+    const answers = await Promise.all(
+      [instance(before), instance(after)].flatMap((peer) => [1, 2, 3].map(() => peer.transaction(message, 'r'))),
+    )
+    expect(answers.filter(({ fate }) => fate !== 'answered')).toEqual([])
+    expect(authorization.refusals).toEqual([])
+  })
+
   test('that skips the publication is refused, as it would be anywhere', async () => {
     const authorization = await authorizationServer(() => ({ current: key }))
     const there = await guarded(authorization)

@@ -115,6 +115,9 @@ describe('keys to sign with', () => {
     expect(mistakes(file, { CURRENT: pem(rsa.privateKey) })).toEqual([
       'daybind.yaml:2:36 keys.next: the same key, or key id, as keys.current, expected another one',
     ])
+    const three = 'keys: { current: { env: CURRENT }, next: { env: NEXT }, previous: { env: NEXT } }\n'
+    const told = mistakes(three, { CURRENT: pem(rsa.privateKey), NEXT: pem(ec.privateKey) })
+    expect(told).toEqual([expect.stringContaining('keys.previous: the same key, or key id, as keys.next')])
   })
 
   it('are refused where a key was written into the file', () => {
