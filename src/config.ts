@@ -22,7 +22,18 @@ sites:
 
 type InFile<K extends 'sites' | 'sources' | 'readingServices' | 'callers'> = ConfigurationFile[K][number]
 
-const siteOf = ({ id, name, timeZone, cutOff, closed, wear, transit, reading, ...site }: InFile<'sites'>): Site => ({
+const siteOf = ({
+  id,
+  name,
+  timeZone,
+  cutOff,
+  closed,
+  wear,
+  transit,
+  reading,
+  figures,
+  ...site
+}: InFile<'sites'>): Site => ({
   id,
   name,
   identifier: site.identifier ?? { system: systems.sites, value: id },
@@ -32,6 +43,7 @@ const siteOf = ({ id, name, timeZone, cutOff, closed, wear, transit, reading, ..
   wear,
   transit,
   reading,
+  ...(figures.byPerson && { figures: { byPerson: true } as const }),
 })
 
 /** How their server is told who asks; `alg` was only a check. */

@@ -46,6 +46,18 @@ const site = z.strictObject(
     wear: duration.default('P14D').describe('Wear time when the order does not say.'),
     transit: duration.default('P10D').describe('From removal to return; then overdue-return.'),
     reading: duration.default('P3D').describe('From read-out to report; then overdue-report.'),
+    figures: z
+      .strictObject(
+        {
+          byPerson: z
+            .boolean(expecting('true or false'))
+            .default(false)
+            .describe('true: reports show how many each person linked in time; ask your staff first.'),
+        },
+        expecting('{ byPerson: true } or { byPerson: false }'),
+      )
+      .prefault({})
+      .describe('What its reports may show.'),
     alerts: z.array(alert, expecting('a list of alerts')).default([]).describe('Whom to tell, around the cut-off.'),
   },
   expecting('a site with id, name and timeZone'),

@@ -27,6 +27,8 @@ export interface Site {
   readonly wear: string
   readonly transit: string
   readonly reading: string
+  /** Absent: the site does not allow figures by person. */
+  readonly figures?: { readonly byPerson: true }
 }
 
 /** How Daybind gets a token by SMART Backend Services. */

@@ -35,13 +35,14 @@ export interface Evening {
   readonly gaps: readonly GapState[]
 }
 
-interface Applied {
+/** A device that was applied, and its link where there is one. */
+export interface Applied {
   readonly appliedAt: Instant
   readonly link?: LinkState
 }
 
 /** Each device that was applied at the site on the day, linked or not; what was entered in error is left out. */
-const appliedOn = (facts: Facts, site: Site, day: string): readonly Applied[] => {
+export const appliedOn = (facts: Facts, site: Site, day: string): readonly Applied[] => {
   const links = facts.links.filter((l) => stands(l) && l.site === site.id && l.day === day)
   const loose = new Map<string, Applied>()
   for (const a of facts.applications) {
@@ -53,7 +54,7 @@ const appliedOn = (facts: Facts, site: Site, day: string): readonly Applied[] =>
   return [...links.map((link) => ({ appliedAt: link.appliedAt, link })), ...loose.values()]
 }
 
-const countLinked = (applied: readonly Applied[], site: Site, asOf: Instant): Count => {
+export const countLinked = (applied: readonly Applied[], site: Site, asOf: Instant): Count => {
   const due = applied.filter((a) => dueOf(a.appliedAt, site) <= asOf)
   const inTime = due.filter((a) => a.link !== undefined && a.link.tiedAt < dueOf(a.appliedAt, site))
   return { initial: applied.length, denominator: due.length, numerator: inTime.length }
