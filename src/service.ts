@@ -9,6 +9,7 @@ import { loadDefinitions } from './adapters/fhir/definitions/load.ts'
 import { openPeer, type Peer } from './adapters/fhir/peer.ts'
 import { acceptOrderRoutes } from './adapters/http/accept-order.ts'
 import { applyDeviceRoutes } from './adapters/http/apply-device.ts'
+import { archiveRoutes } from './adapters/http/archive.ts'
 import type { Route } from './adapters/http/call.ts'
 import { type Definition, definitionRoutes, profilesIn, readDefinitions } from './adapters/http/definitions.ts'
 import { forwardOrderRoutes } from './adapters/http/forward-order.ts'
@@ -17,6 +18,7 @@ import { metadataRoute } from './adapters/http/metadata.ts'
 import { notBuiltRoutes } from './adapters/http/not-built.ts'
 import { operateRoutes } from './adapters/http/operate.ts'
 import { readingRoutes } from './adapters/http/reading.ts'
+import { type ReportViews, reportRoutes } from './adapters/http/reports.ts'
 import { returnDeviceRoutes } from './adapters/http/return-device.ts'
 import { sendResultRoutes } from './adapters/http/send-result.ts'
 import { createServer } from './adapters/http/server.ts'
@@ -51,8 +53,9 @@ import { isAsked } from './adapters/sources/fetched.ts'
 import { startAskers } from './adapters/sources/rounds.ts'
 import { tellTroubles } from './adapters/troubles.ts'
 import { startRounds, watchOnce } from './adapters/watch.ts'
-import { type EveningReport, eveningReport, reportCsv } from './board/evening-report.ts'
-import { eveningPage, startPage } from './board/pages.ts'
+import { eveningReport, reportCsv } from './board/evening-report.ts'
+import { eveningPage, severalPage, startPage } from './board/pages.ts'
+import { severalCsv, severalEvenings } from './board/several-evenings.ts'
 import { type Patience, usualPatience } from './flow/forward-order/retry.ts'
 import { destinationIds, isWrittenTo } from './flow/forward-order/write-back.ts'
 import { readingServiceScope, sourceScope } from './flow/scopes.ts'
@@ -102,12 +105,15 @@ const version = (JSON.parse(readFileSync(new URL('../package.json', import.meta.
 
 const logger = (level: string): Logger => pino({ level, base: null, timestamp: pino.stdTimeFunctions.isoTime })
 
-const views = {
-  report: eveningReport,
-  json: (r: unknown) => JSON.stringify(r),
-  csv: (r: unknown) => reportCsv(r as EveningReport),
-  html: (r: unknown) => eveningPage(r as EveningReport),
-  start: startPage,
+const views: ReportViews = {
+  one: (told) => {
+    const report = eveningReport(told)
+    return { json: () => JSON.stringify(report), csv: () => reportCsv(report), html: () => eveningPage(report) }
+  },
+  several: (of, told, asOf, since) => {
+    const report = severalEvenings(of, told.map(eveningReport), asOf, since)
+    return { json: () => JSON.stringify(report), csv: () => severalCsv(report), html: () => severalPage(report) }
+  },
 }
 
 /** Undone in the reverse order, each even where one before it fails. */
@@ -250,7 +256,9 @@ export const routesOf = (p: RouteParts): readonly Route[] => [
   ...forwardOrderRoutes(p.runner, p.queue, p.outside),
   ...returnDeviceRoutes(p.runner),
   ...sendResultRoutes(p.runner, p.base),
-  ...watchFlowRoutes(p.watching, views),
+  ...watchFlowRoutes(p.watching, startPage),
+  ...reportRoutes(p.watching, views),
+  ...archiveRoutes(p.watching, p.keys),
   ...settleGapRoutes(p.runner),
   ...readingRoutes(p.db, p.searching, p.base),
   ...validateRoutes(p.runner, p.base, profilesIn(p.definitions)),

@@ -3,10 +3,13 @@
  * by placer number and recorders by serial number; names of patients stay in the chart.
  */
 import { stringify } from 'csv-stringify/sync'
+import { type ChangeOfGap, type Difference, differenceOf, type Standing } from '../flow/watch-flow/difference.ts'
 import type { Count, Evening } from '../flow/watch-flow/evening.ts'
+import type { Figures } from '../flow/watch-flow/figures/trend.ts'
 import { detailOf, ruleOf } from '../flow/watch-flow/gaps.ts'
 import { msOf } from '../model/instant.ts'
 import { printInstant } from '../model/moment.ts'
+import type { GapState } from '../model/states.ts'
 
 /** How orders and recorders are called. */
 export interface Labels {
@@ -24,9 +27,30 @@ export interface ReportRow {
   /** Local time of the site, with offset. */
   readonly since: string
   readonly mended?: string
+  /** With which word it was closed, and by whom where it was a person. */
+  readonly closing?: { readonly action: string; readonly by?: string; readonly note?: string }
+  readonly acknowledged: readonly { readonly at: string; readonly by: string; readonly note?: string }[]
+  /** Since the earlier moment, where one was asked for. */
+  readonly change?: ChangeOfGap
   readonly turn: string
   readonly what: string
   readonly id: string
+}
+
+export interface IssuedMoment {
+  readonly moment: string
+  readonly asOf: string
+  /** Its head in the chain of the site's evenings. */
+  readonly head: string
+}
+
+/** What a report is made of; `before` is the same evening as of the earlier moment. */
+export interface Told {
+  readonly evening: Evening
+  readonly before?: Evening
+  readonly labels: Labels
+  readonly issued: readonly IssuedMoment[]
+  readonly figures: Figures
 }
 
 export interface EveningReport {
@@ -40,16 +64,44 @@ export interface EveningReport {
   readonly linked: Count
   readonly taken: Count
   readonly gaps: readonly ReportRow[]
+  readonly figures: Figures
+  /** What lies between `since` and `asOf`, where an earlier moment was asked for. */
+  readonly difference?: { readonly before: Standing; readonly after: Standing }
   /** The moments at which this evening was issued by itself; its bytes are kept. */
-  readonly issued: readonly { readonly moment: string; readonly asOf: string }[]
+  readonly issued: readonly IssuedMoment[]
   readonly caution: string
 }
 
 export const caution =
   'Not for emergencies. Daybind makes no diagnosis; follow the device’s labelling, local policy and licensed clinicians.'
 
-export const eveningReport = (e: Evening, labels: Labels, issued: EveningReport['issued']): EveningReport => {
-  const local = (instant: string) => printInstant(msOf(instant), e.site.timeZone).replace(/\.\d+/, '')
+const rowOf = (g: GapState, labels: Labels, zone: string, change: ChangeOfGap | undefined): ReportRow => {
+  const local = (instant: string) => printInstant(msOf(instant), zone).replace(/\.\d+/, '')
+  const { severity, turn } = ruleOf(g.code)
+  const [order, recorder] = [labels.orders.get(g.orderId ?? ''), labels.devices.get(g.deviceId ?? '')]
+  return {
+    gap: g.code,
+    severity,
+    status: g.mended ? 'mended' : 'open',
+    final: g.status === 'final',
+    ...(order !== undefined && { order }),
+    ...(recorder !== undefined && { recorder }),
+    since: local(g.since),
+    ...(g.mended && { mended: local(g.mended.at), closing: closingOf(g.mended) }),
+    acknowledged: (g.acknowledged ?? []).map((a) => ({ ...a, at: local(a.at) })),
+    ...(change !== undefined && { change }),
+    turn,
+    what: detailOf(g),
+    id: g.id,
+  }
+}
+
+const closingOf = ({ at: _at, ...closing }: NonNullable<GapState['mended']>) => closing
+
+export const eveningReport = ({ evening: e, before, labels, issued, figures }: Told): EveningReport => {
+  const difference: Difference | undefined = before && differenceOf(before, e)
+  const gaps: Difference['changes'] | readonly { gap: GapState; change?: undefined }[] =
+    difference?.changes ?? e.gaps.map((gap) => ({ gap }))
   return {
     site: e.site.id,
     name: e.site.name,
@@ -60,23 +112,9 @@ export const eveningReport = (e: Evening, labels: Labels, issued: EveningReport[
     tzdata: e.tzdata,
     linked: e.linked,
     taken: e.taken,
-    gaps: e.gaps.map((g): ReportRow => {
-      const { severity, turn } = ruleOf(g.code)
-      const [order, recorder] = [labels.orders.get(g.orderId ?? ''), labels.devices.get(g.deviceId ?? '')]
-      return {
-        gap: g.code,
-        severity,
-        status: g.mended ? 'mended' : 'open',
-        final: g.status === 'final',
-        ...(order !== undefined && { order }),
-        ...(recorder !== undefined && { recorder }),
-        since: local(g.since),
-        ...(g.mended && { mended: local(g.mended.at) }),
-        turn,
-        what: detailOf(g),
-        id: g.id,
-      }
-    }),
+    gaps: gaps.map(({ gap, change }) => rowOf(gap, labels, e.site.timeZone, change)),
+    figures,
+    ...(difference && { difference: { before: difference.before, after: difference.after } }),
     issued,
     caution,
   }
@@ -92,6 +130,11 @@ const columns = [
   'recorder',
   'since',
   'mended',
+  'closed with',
+  'closed by',
+  'note',
+  'acknowledged',
+  'change',
   'turn',
   'what',
   'id',
@@ -104,11 +147,34 @@ const plain = (value: unknown): string => {
 }
 
 /** RFC 4180, with a header line; UTF-8. */
-export const reportCsv = (r: EveningReport): string =>
+export const csvOf = (columns: readonly string[], rows: readonly Readonly<Record<string, unknown>>[]): string =>
   stringify(
-    r.gaps.map((gap) => {
-      const row: Record<string, unknown> = { site: r.site, date: r.date, ...gap }
-      return columns.map((c) => plain(row[c]))
-    }),
+    rows.map((row) => columns.map((c) => plain(row[c]))),
     { header: true, columns: [...columns], record_delimiter: 'windows' },
   )
+
+/** Who has seen it, and when, on one line. */
+const seenBy = (g: ReportRow): string =>
+  g.acknowledged.map((a) => `${a.by} ${a.at}${a.note === undefined ? '' : ` ${a.note}`}`).join('; ')
+
+/** Line breaks in words of people would break the lines of a spreadsheet's reader that knows no quotes. */
+const oneLine = (text: string | undefined): string | undefined => text?.replace(/\s+/g, ' ')
+
+/** The gaps of one or several evenings. */
+export const gapsCsv = (reports: readonly Pick<EveningReport, 'site' | 'date' | 'gaps'>[]): string =>
+  csvOf(
+    columns,
+    reports.flatMap((r) =>
+      r.gaps.map((gap) => ({
+        ...gap,
+        site: r.site,
+        date: r.date,
+        'closed with': gap.closing?.action,
+        'closed by': gap.closing?.by,
+        note: oneLine(gap.closing?.note),
+        acknowledged: oneLine(seenBy(gap)),
+      })),
+    ),
+  )
+
+export const reportCsv = (r: EveningReport): string => gapsCsv([r])

@@ -120,6 +120,7 @@ export const refusals = table({
   'identifier-disagrees': row(422, 'business-rule', "A patient identifier disagrees with the order's patient."),
   'in-the-past': row(422, 'business-rule', 'The day lies in the past.'),
   'in-the-future': row(422, 'business-rule', 'The moment lies in the future.'),
+  'before-first-record': row(422, 'business-rule', 'Nothing was recorded yet at this moment.'),
   'before-birth': row(422, 'business-rule', "The moment lies before the patient's birth."),
   'ends-before-start': row(422, 'business-rule', 'The end does not lie after the start.'),
   'moment-needs-seconds': row(422, 'business-rule', 'The moment must be given to the second, with its offset.'),

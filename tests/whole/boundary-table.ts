@@ -630,6 +630,25 @@ const reportsIn: readonly Row[] = [
   ),
 ]
 
+const days = (ending: string): Row =>
+  row(
+    'GET /reports/days/:site/:file',
+    ending,
+    (c) => c.site,
+    (x) => ({ path: `/reports/days/${x}/2026-03-02..2026-03-03.${ending}` }),
+    [no, ['200', '404'], no, '200'],
+    { few: true },
+  )
+
+const archive = row(
+  'GET /reports/archive/:site',
+  'site',
+  (c) => c.site,
+  (x) => ({ path: `/reports/archive/${x}` }),
+  [no, ['200', '404'], no, '200'],
+  { few: true },
+)
+
 const report = (ending: string): Row =>
   row(
     'GET /reports/day/:site/:file',
@@ -655,6 +674,10 @@ const evenings: readonly Row[] = [
   report('json'),
   report('csv'),
   report('html'),
+  archive,
+  days('json'),
+  days('csv'),
+  days('html'),
   plain('GET /', { path: '/' }, ['403', '200', '403', '200']),
   row(
     'POST /fhir/DetectedIssue/:id/$acknowledge',

@@ -8,6 +8,8 @@ import { expectedEvenings } from '../../demo-data/expected.ts'
 import { readOptions } from '../../demo-data/options.ts'
 import type { Summary } from '../../demo-data/play.ts'
 import type { EveningReport } from '../../src/board/evening-report.ts'
+import { figuresOf } from '../../src/flow/watch-flow/figures/trend.ts'
+import { at, facts, quarry, today } from '../support/fixtures.ts'
 
 const root = new URL('../../', import.meta.url)
 
@@ -121,7 +123,15 @@ describe('the options of the demo', () => {
 
 describe('the checks of the demo can fail', () => {
   const expected = expectedEvenings['quarry-lane']['day-end']
-  const row = { severity: 'moderate', final: true, since: '', turn: 'clinic', what: '', id: '' } as const
+  const row = {
+    severity: 'moderate',
+    final: true,
+    since: '',
+    turn: 'clinic',
+    what: '',
+    id: '',
+    acknowledged: [],
+  } as const
   const report: EveningReport = {
     site: 'quarry-lane',
     name: '',
@@ -133,6 +143,7 @@ describe('the checks of the demo can fail', () => {
     linked: expected.linked,
     taken: expected.taken,
     gaps: expected.gaps.map((gap) => ({ ...row, ...gap })),
+    figures: figuresOf(quarry, today, facts({}), at(`${today}T23:00:00Z`)),
     issued: [],
     caution: '',
   }

@@ -1,5 +1,6 @@
 /** Evenings: computing one as of any moment from the journal, and issuing one when its moment has come. */
 import { createHash } from 'node:crypto'
+import { headOf, noHead } from '../../flow/watch-flow/archive.ts'
 import { factsFrom } from '../../flow/watch-flow/day-facts.ts'
 import { type Evening, eveningBundle, eveningOf, measureReport } from '../../flow/watch-flow/evening.ts'
 import { gapsOf } from '../../flow/watch-flow/gaps.ts'
@@ -10,6 +11,7 @@ import { localDay } from '../../model/local-day.ts'
 import type { GapState, Instant, State } from '../../model/states.ts'
 import { instantSql, settledNow } from '../clock.ts'
 import { writeJson } from '../fhir/door/exact-numbers.ts'
+import { newestHead, noteHead } from './archive.ts'
 import { configurationAsOf } from './configuration-fact.ts'
 import type { Database, Tx } from './database.ts'
 import { ordersById, statesById, statesOfDay } from './load-states.ts'
@@ -67,6 +69,14 @@ const statesAsOf = async (tx: Tx, site: Site, day: string, asOf: Instant): Promi
 
 /** The version of the time zone rules of this process. */
 const tzdata = process.versions.tz ?? 'unknown'
+
+/** When the first fact was recorded: of before, nothing can be told. */
+export const firstRecorded = async (tx: Tx): Promise<Instant | undefined> => {
+  const [row] = await tx.query<{ at: Instant }>(
+    `select ${instantSql('recorded_at')} as at from journal order by seq limit 1`,
+  )
+  return row?.at
+}
 
 /** By the configuration that was in force then. */
 export const eveningAsOf = async (w: Watching, site: Site, day: string, asOf: Instant): Promise<Evening> => {
@@ -165,17 +175,26 @@ export const issueEvening = async (w: Watching, due: Moment, requestId: string):
   // before the evening is written: a crash in between is made up for by the next try
   await refreshDay(w, due.site, due.day, asOf, requestId)
   let issued = false
-  // stamped like a step, so that a report of before never comes to know of it
-  await inStep(w, { locks: [], caller: { id: 'daybind', role: 'operator' }, requestId }, async (tx, begun) => {
+  // stamped like a step, so that a report of before never comes to know of it; no link takes the lock of the chain
+  const locks = [`evenings ${due.site.id}`]
+  await inStep(w, { locks, caller: { id: 'daybind', role: 'operator' }, requestId }, async (tx, begun) => {
     const ctx = await begun
+    const before = await newestHead(tx, due.site.id)
+    const { day, moment, at: dueAt } = due
+    const sealed = { site: due.site.id, day, moment, asOf, dueAt, issuedAt: ctx.now, report }
+    const position = (before?.position ?? 0) + 1
+    const head = headOf(before?.head ?? noHead, { ...sealed, position })
     const rows = await tx.query(
-      `insert into evenings (site, day, moment, as_of, due_at, issued_at, report, sha256)
-       values ($1, $2, $3, $4::timestamptz, $5::timestamptz, $6::timestamptz, $7, $8) on conflict do nothing returning site`,
-      [due.site.id, due.day, due.moment, asOf, due.at, ctx.now, report, sha256(report)],
+      `insert into evenings (site, day, moment, as_of, due_at, issued_at, report, sha256, position, head)
+       values ($1, $2, $3, $4::timestamptz, $5::timestamptz, $6::timestamptz, $7, $8, $9, $10)
+       on conflict (site, day, moment) do nothing returning site`,
+      [due.site.id, day, moment, asOf, dueAt, ctx.now, report, sha256(report), position, head],
     )
     issued = rows.length > 0
     const recordScope = { own: [siteToken(due.site.id)], inherits: 'nothing' } as const
-    if (issued) await save(tx, { step: 'watch-flow', changes: [], records: [measureReport(evening)], recordScope }, ctx)
+    if (!issued) return { end: 'rollback' }
+    await noteHead(tx, { site: due.site.id, position, head })
+    await save(tx, { step: 'watch-flow', changes: [], records: [measureReport(evening)], recordScope }, ctx)
     return { end: 'commit' }
   })
   return issued
@@ -213,16 +232,17 @@ export const issuedMoments = async (
   site: string,
   day: string,
   asOf: Instant,
-): Promise<readonly { moment: string; asOf: string }[]> =>
-  tx.query<{ moment: string; asOf: string }>(
-    `select moment, ${instantSql('as_of')} as "asOf" from evenings
+): Promise<readonly { moment: string; asOf: string; head: string }[]> =>
+  tx.query<{ moment: string; asOf: string; head: string }>(
+    `select moment, ${instantSql('as_of')} as "asOf", head from evenings
      where site = $1 and day = $2 and (as_of = $3::timestamptz or issued_at <= $3::timestamptz) order by as_of`,
     [site, day, asOf],
   )
 
 /** How orders and recorders are called by people: placer number and serial number. */
-export const labelsOf = async (tx: Tx, e: Evening) => {
-  const ids = (pick: (g: GapState) => string | undefined) => [...new Set(e.gaps.flatMap((g) => pick(g) ?? []))]
+export const labelsOf = async (tx: Tx, e: Evening, before?: Evening) => {
+  const gaps = [...e.gaps, ...(before?.gaps ?? [])]
+  const ids = (pick: (g: GapState) => string | undefined) => [...new Set(gaps.flatMap((g) => pick(g) ?? []))]
   const orders = await statesById(
     tx,
     'order',

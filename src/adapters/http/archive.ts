@@ -1,0 +1,71 @@
+/** The archive of evenings: whether its chain is whole, and its newest head under our signature. */
+import { CompactSign } from 'jose'
+import type { Site } from '../../model/configuration.ts'
+import { accept, type Checked, problemsOf, refusal, refuse } from '../../model/problems.ts'
+import type { SigningKeys } from '../../model/signing-key.ts'
+import { type ChainCheck, checkChain, type Head } from '../postgres/archive.ts'
+import type { Watching } from '../postgres/evenings.ts'
+import { type Call, json, problemReply, type Reply, type Route } from './call.ts'
+import { keySetPath } from './key-set.ts'
+
+/** What is signed, byte for byte: the members in this order, without spaces. */
+export const signedText = ({ site, position, head }: Head): string => JSON.stringify({ site, position, head })
+
+/** A detached signature (RFC 7515, appendix F): header, nothing, signature. It is verified over `signedText`. */
+const sign = async (head: Head, { current }: SigningKeys): Promise<string> => {
+  const jws = await new CompactSign(new TextEncoder().encode(signedText(head)))
+    .setProtectedHeader({ alg: current.alg, kid: current.kid })
+    .sign(current.privateKey)
+  const [header, , signature] = jws.split('.')
+  return `${header}..${signature}`
+}
+
+const siteOfCall = (w: Watching, call: Call): Checked<Site> => {
+  const site = w.parties.sites.find((s) => s.id === call.params.site && (call.caller.sites?.includes(s.id) ?? true))
+  return site ? accept(site) : refuse([refusal('not-known')])
+}
+
+const printedHead = (call: Call): Checked<string | undefined> => {
+  const given = call.query.find(([name]) => name === 'head')?.[1]
+  return given === undefined || /^[0-9a-f]{64}$/.test(given)
+    ? accept(given)
+    : refuse([
+        refusal('wrong-parameter', '', { found: given, expected: '64 hexadecimal digits', location: 'http.head' }),
+      ])
+}
+
+/** What is broken, or not begun, is not signed: a signature says that we stand by it. */
+const told = async (check: ChainCheck, keys: SigningKeys | undefined) => {
+  const whole = check.broken === undefined
+  const head: Head = { site: check.site, position: check.good, head: check.head }
+  return {
+    ...check,
+    whole,
+    ...(whole &&
+      check.good > 0 &&
+      keys !== undefined && {
+        signed: { payload: signedText(head), signature: await sign(head, keys), keys: keySetPath },
+      }),
+  }
+}
+
+const archive =
+  (w: Watching, keys: SigningKeys | undefined) =>
+  async (call: Call): Promise<Reply> => {
+    const [site, printed] = [siteOfCall(w, call), printedHead(call)]
+    if (!site.ok || !printed.ok) return problemReply(problemsOf(site, printed))
+    const check = await checkChain(w.db, site.value.id, printed.value)
+    return json(200, await told(check, keys))
+  }
+
+export const archiveRoutes = (w: Watching, keys: SigningKeys | undefined): readonly Route[] => [
+  {
+    method: 'GET',
+    url: '/reports/archive/:site',
+    query: ['head'],
+    may: ['clinic', 'operator'],
+    step: 'watch-flow',
+    find: async (call) => problemsOf(siteOfCall(w, call)),
+    handle: archive(w, keys),
+  },
+]
