@@ -68,7 +68,118 @@ const asJson = (answered: Answered): Outcome =>
 const post = async (service: Service, path: string, body?: Parameters): Promise<Outcome> =>
   asJson(await ask(service, 'POST', path, body))
 
-/** The evening report of a site for a local date (`YYYY-MM-DD`), as of an instant; without one, as of now. */
+/** As the service tells it: `GET /reports/day/{site}/{date}.json`; what is printed of it. */
+interface ToldEvening {
+  readonly name: string
+  readonly date: string
+  readonly timeZone: string
+  readonly cutOff: string
+  readonly asOf: string
+  readonly linked: { readonly initial: number; readonly denominator: number; readonly numerator: number }
+  readonly gaps: readonly {
+    readonly gap: string
+    readonly status: string
+    readonly final: boolean
+    readonly order?: string
+    readonly recorder?: string
+    readonly since: string
+    readonly mended?: string
+    readonly turn: string
+    readonly what: string
+    readonly id: string
+  }[]
+  readonly issued: readonly { readonly moment: string; readonly asOf: string; readonly head: string }[]
+}
+
+const gapLines = (g: ToldEvening['gaps'][number]): readonly string[] => {
+  const about = [g.order && `order ${g.order}`, g.recorder && `recorder ${g.recorder}`].filter(
+    (part) => part !== undefined,
+  )
+  const state = g.mended === undefined ? (g.final ? 'open' : 'open, not yet late') : `mended ${g.mended}`
+  return [
+    `${[g.gap, ...about].join(', ')}: ${state}, since ${g.since}`,
+    ...(g.mended === undefined ? [`  ${g.turn}: ${g.what}`] : []),
+    `  ${g.id}`,
+  ]
+}
+
+const eveningText = (e: ToldEvening): string =>
+  [
+    `${e.name}, ${e.date}: cut-off ${e.cutOff}, ${e.timeZone}, as of ${e.asOf}`,
+    `Linked in time: ${e.linked.numerator} of ${e.linked.denominator} due, ${e.linked.initial} applied that day.`,
+    '',
+    ...(e.gaps.length === 0 ? ['Nothing is missing.'] : e.gaps.flatMap(gapLines)),
+    '',
+    ...(e.issued.length === 0
+      ? ['Not issued yet.']
+      : e.issued.map((i) => `Issued: ${i.moment}, as of ${i.asOf}, head ${i.head}`)),
+  ].join('\n')
+
+/** The evening of a site for people at a terminal, as of an instant; without one, as of now. */
+export const showEvening = async (
+  service: Service,
+  { site, date, asOf }: { site: string; date: string; asOf?: string },
+): Promise<Outcome> => {
+  const query = asOf === undefined ? '' : `?asOf=${encodeURIComponent(asOf)}`
+  const path = `/reports/day/${encodeURIComponent(site)}/${encodeURIComponent(date)}.json${query}`
+  const answered = await ask(service, 'GET', path)
+  return answered.ok ? { ok: true, text: eveningText(answered.body as ToldEvening) } : answered
+}
+
+/** As the service tells it: `GET /reports/archive/{site}`. */
+interface ToldArchive {
+  readonly site: string
+  readonly good: number
+  readonly head: string
+  readonly whole: boolean
+  readonly broken?: {
+    readonly position?: number
+    readonly day?: string
+    readonly moment?: string
+    readonly why: string
+  }
+  readonly found?: number
+}
+
+const archiveText = (a: ToldArchive, printed: string | undefined): string => {
+  const { broken } = a
+  const place = broken?.position === undefined ? '' : ` at evening ${broken.position} (${broken.day}, ${broken.moment})`
+  const lines = [
+    broken === undefined
+      ? `${a.site}: whole, ${a.good} evenings, head ${a.head || 'none yet'}`
+      : `${a.site}: BROKEN${place}: ${broken.why}. The ${a.good} before it are as they were issued.`,
+  ]
+  if (printed !== undefined)
+    lines.push(
+      a.found === undefined
+        ? 'The head that was given is not in the chain.'
+        : `The head that was given is evening ${a.found}.`,
+    )
+  return lines.join('\n')
+}
+
+/** Whether the chains of evenings are whole; not good when one is broken, or when a given head is in none. */
+export const checkEvenings = async (
+  service: Service,
+  sites: readonly string[],
+  { head, json }: { readonly head: string | undefined; readonly json: boolean },
+): Promise<Outcome> => {
+  const outcomes: Outcome[] = []
+  for (const site of sites) {
+    const query = head === undefined ? '' : `?head=${encodeURIComponent(head)}`
+    const answered = await ask(service, 'GET', `/reports/archive/${encodeURIComponent(site)}${query}`)
+    if (!answered.ok) {
+      outcomes.push({ ok: false, text: `${site}: ${answered.text}` })
+      continue
+    }
+    const archive = answered.body as ToldArchive
+    const ok = archive.whole && (head === undefined || archive.found !== undefined)
+    outcomes.push({ ok, text: json ? JSON.stringify(archive) : archiveText(archive, head) })
+  }
+  return { ok: outcomes.every((o) => o.ok), text: outcomes.map((o) => o.text).join('\n') }
+}
+
+/** The evening of a site for a local date (`YYYY-MM-DD`) as FHIR, as of an instant; without one, as of now. */
 export const reconcile = (
   service: Service,
   { site, date, asOf }: { site: SystemValue; date: string; asOf?: string },

@@ -4,12 +4,14 @@ import { parseArgs } from 'node:util'
 import { kindOf } from './adapters/kind-of-error.ts'
 import { CannotStart } from './adapters/postgres/embedded-process.ts'
 import {
+  checkEvenings,
   fhirServerCheck,
   healthcheck,
   type Outcome,
   reconcile,
   replay,
   type Service,
+  showEvening,
   untilGood,
   why,
 } from './commands.ts'
@@ -25,7 +27,8 @@ const usage = `Usage: npm run daybind -- <command>
 
   serve                                       the service, with the configuration that DAYBIND_CONFIG names
   config check                                reads the configuration and tells every mistake
-  reconcile --site S --date D [--as-of T]     the evening report of a site
+  reconcile --site S --date D [--as-of T]     the evening report of a site; --json: as FHIR
+  evenings check [--site S [--head H]]        whether the archive of evenings is whole; --json
   why <gap> [--json]                          the facts in the journal behind a gap
   replay <delivery…>                          sends deliveries again
   healthcheck [--fhir URL]… [--wait SECONDS]  status 0 when the service is alive, or when FHIR servers answer
@@ -39,7 +42,7 @@ const usage = `Usage: npm run daybind -- <command>
   doctor <id> [--json] [--no-write]           looks at the FHIR server of a source or reading service
   export                                      not built yet
 
-reconcile, why, replay and healthcheck ask the running service: --url URL (default http://HOST:PORT),
+reconcile, evenings, why, replay and healthcheck ask the running service: --url URL (default http://HOST:PORT),
 --token-env NAME for the environment variable that holds the bearer token.
 `
 
@@ -147,15 +150,32 @@ const told = ({ ok, text }: Outcome): Status => {
 
 const reconcileCommand: Command = async (args) => {
   const text = { type: 'string' } as const
-  const { values } = parseArgs({ args, options: { site: text, date: text, 'as-of': text, ...serviceOptions } })
-  const { site: id, date, 'as-of': asOf } = values
+  const options = { site: text, date: text, 'as-of': text, json: { type: 'boolean' }, ...serviceOptions } as const
+  const { values } = parseArgs({ args, options })
+  const { site: id, date, 'as-of': asOf, json = false } = values
   if (id === undefined || date === undefined) return misunderstood('reconcile needs --site and --date.')
   const settings = configuration()
   const service = serviceFor(values)
   if (settings === undefined || service === undefined) return 1
+  if (!json) return told(await showEvening(service, { site: id, date, ...(asOf !== undefined && { asOf }) }))
   // the service that is asked may know sites that are not configured here
   const site = settings.sites.find((s) => s.id === id)?.identifier ?? { system: systems.sites, value: id }
   return told(await reconcile(service, { site, date, ...(asOf !== undefined && { asOf }) }))
+}
+
+const eveningsCommand: Command = async (args) => {
+  const text = { type: 'string' } as const
+  const options = { site: text, head: text, json: { type: 'boolean' }, ...serviceOptions } as const
+  const { values, positionals } = parseArgs({ args, options, allowPositionals: true })
+  if (positionals.join(' ') !== 'check') return misunderstood('evenings takes one word: check.')
+  const { site, head, json = false } = values
+  if (head !== undefined && site === undefined)
+    return misunderstood('--head needs --site: each site has its own chain.')
+  const settings = configuration()
+  const service = serviceFor(values)
+  if (settings === undefined || service === undefined) return 1
+  const sites = site === undefined ? settings.sites.map(({ id }) => id) : [site]
+  return told(await checkEvenings(service, sites, { head, json }))
 }
 
 const whyCommand: Command = async (args) => {
@@ -236,6 +256,7 @@ const commands: Readonly<Record<string, Command>> = {
   config,
   demo,
   reconcile: reconcileCommand,
+  evenings: eveningsCommand,
   why: whyCommand,
   replay: replayCommand,
   healthcheck: healthcheckCommand,

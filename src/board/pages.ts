@@ -19,7 +19,8 @@ const style = raw(`
   body { font: 16px/1.5 system-ui, sans-serif; margin: 0 auto; max-width: 62rem; padding: 1rem; color: #1a1a1a; background: #fff }
   h1 { font-size: 1.4rem; margin: 0.5rem 0 } h2 { font-size: 1.1rem; margin: 1.5rem 0 0.5rem }
   table { border-collapse: collapse; width: 100% } th, td { text-align: left; vertical-align: top; padding: 0.4rem; border-bottom: 1px solid #bbb }
-  .open { font-weight: 600 } .mended { color: #555 } .small { color: #444; font-size: 0.85rem }
+  .open td[data-name=Gap], .open td[data-name=State] { font-weight: 600 } td[data-name=Gap], td[data-name=Since], td[data-name=Day] { white-space: nowrap }
+  .mended { color: #555 } .small { color: #444; font-size: 0.85rem }
   @media (max-width: 40rem) { thead { display: none } tr { display: block; border-bottom: 2px solid #888; padding: 0.5rem 0 }
     td { display: block; border: 0; padding: 0.1rem 0 } td[data-name]::before { content: attr(data-name) ": "; color: #555 } }
   @media print { @page { size: A4; margin: 12mm } body { font-size: 8.5pt; line-height: 1.3; max-width: none; padding: 0 }

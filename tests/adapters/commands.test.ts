@@ -55,7 +55,7 @@ const outcome = {
 }
 
 describe('a command that asks the running service', () => {
-  it('reconcile sends the site by its identifier, with the token from the environment, and prints the answer', async () => {
+  it('reconcile --json sends the site by its identifier, with the token from the environment, and prints the answer', async () => {
     const report = { resourceType: 'Bundle', type: 'collection' }
     const { url, calls } = await standIn(200, report)
     const done = await run(
@@ -67,6 +67,7 @@ describe('a command that asks the running service', () => {
         '2026-11-25',
         '--as-of',
         '2026-11-25T23:00:00Z',
+        '--json',
         '--url',
         url,
         '--token-env',
@@ -199,6 +200,8 @@ describe('a command that cannot be carried out', () => {
     [['config'], 'config takes one word: check.'],
     [['reconcile', '--site', 'tern-harbour'], 'reconcile needs --site and --date.'],
     [['reconcile', '--sites', 'tern-harbour'], "Unknown option '--sites'"],
+    [['evenings'], 'evenings takes one word: check.'],
+    [['evenings', 'check', '--head', 'abc'], '--head needs --site: each site has its own chain.'],
     [['replay'], 'replay needs at least one delivery.'],
     [['doctor'], 'doctor takes the id of one source or reading service.'],
     [['doctor', 'nobody'], 'There is no source or reading service "nobody"; known are: local.'],

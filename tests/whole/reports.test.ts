@@ -5,8 +5,9 @@ import { beforeAll, describe, expect, test } from 'vitest'
 import { v8 } from '../../src/adapters/postgres/migrations/v8.ts'
 import type { EveningReport } from '../../src/board/evening-report.ts'
 import type { SeveralEvenings } from '../../src/board/several-evenings.ts'
+import { checkEvenings, showEvening } from '../../src/commands.ts'
 import { testKeys } from '../support/keys.ts'
-import { type Ask, testSites, useTestService } from '../support/service.ts'
+import { type Ask, testSites, tokenOf, useTestService } from '../support/service.ts'
 import { found, inDatabase, label, link, newSerial, operate, sendOrder } from './bedside.ts'
 
 const sites = 'https://daybind.example/sites'
@@ -294,6 +295,38 @@ describe('the archive', () => {
     expect(found).toMatchObject({ ...expected, whole: false })
     expect(found.signed).toBeUndefined()
     expect((await check()).whole).toBe(true)
+  })
+
+  test('is looked through by a command, with a status for scripts', async () => {
+    const here = { url: service().url, token: tokenOf('ops') }
+    const { head } = await check()
+    const whole = await checkEvenings(here, ['tern-harbour', 'quarry-lane'], { head: undefined, json: false })
+    expect(whole.text).toMatch(
+      new RegExp(`^tern-harbour: whole, 6 evenings, head ${head}\nquarry-lane: whole, \\d evenings`),
+    )
+    expect(whole.ok).toBe(true)
+    const printed = await checkEvenings(here, ['tern-harbour'], { head, json: false })
+    expect(printed).toMatchObject({ ok: true, text: expect.stringContaining('The head that was given is evening 6.') })
+    const foreign = await checkEvenings(here, ['tern-harbour'], { head: '0'.repeat(64), json: true })
+    expect([foreign.ok, JSON.parse(foreign.text).whole]).toEqual([false, true])
+    await db(`update evenings set sha256 = reverse(sha256) where site = 'tern-harbour' and position = 3`)
+    const broken = await checkEvenings(here, ['tern-harbour', 'nowhere'], { head: undefined, json: false })
+    await db(`update evenings set sha256 = reverse(sha256) where site = 'tern-harbour' and position = 3`)
+    expect(broken.ok).toBe(false)
+    expect(broken.text).toMatch(
+      /^tern-harbour: BROKEN at evening 3 \(2035-07-12, cut-off\): the report has other bytes than when it was issued\. The 2 before it are as they were issued\.\nnowhere: The service answered 404\./,
+    )
+  })
+
+  test('and a report is printed at a terminal', async () => {
+    const here = { url: service().url, token: tokenOf('bay-3') }
+    const shown = await showEvening(here, { site: 'tern-harbour', date: day, asOf: moments.early })
+    expect(shown.ok).toBe(true)
+    expect(shown.text).toContain(`Tern Harbour Clinic, ${day}: cut-off 18:00, Europe/Dublin, as of ${moments.early}`)
+    expect(shown.text).toContain(`no-link, recorder ${serials.loose}: open, not yet late, since `)
+    expect(shown.text).toContain('Not issued yet.')
+    const later = await showEvening(here, { site: 'tern-harbour', date: day })
+    expect(later.text).toMatch(/Issued: cut-off, as of .*, head [0-9a-f]{64}\nIssued: day-end/)
   })
 
   test('of evenings from before it is made by the migration, with the same heads', async () => {
