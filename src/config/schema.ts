@@ -2,6 +2,7 @@
 import * as z from 'zod'
 import { isZone } from '../model/local-day.ts'
 import { accessShape, keys } from './access.ts'
+import { emailAddress, mail } from './mail.ts'
 import {
   absoluteUri,
   alertTime,
@@ -15,16 +16,27 @@ import {
   identifier,
   name,
   type ReadSecret,
-  secret,
   time,
   token,
   tolerance,
+  webhookSecret,
 } from './values.ts'
+
+const severity = z.enum(['high', 'moderate', 'low'], expecting('high, moderate or low'))
 
 const alert = z.strictObject(
   {
-    at: alertTime.describe('When, counted from the cut-off; a leading minus is before it.'),
+    at: alertTime.describe('When, counted from the cut-off, a leading minus is before it; or now: as soon as a gap is known.'),
     to: id.describe('Id of a recipient.'),
+    severities: z
+      .array(severity, expecting('a list of severities'))
+      .min(1, expecting('at least one severity; without "severities" it is high and moderate'))
+      .default(['high', 'moderate'])
+      .describe('Which gaps.'),
+    urgent: z
+      .boolean(expecting('true or false'))
+      .default(false)
+      .describe("true: goes out in the recipient's quiet hours too."),
   },
   expecting('{ at: DURATION, to: RECIPIENT }'),
 )
@@ -47,6 +59,10 @@ const site = z.strictObject(
     transit: duration.default('P10D').describe('From removal to return; then overdue-return.'),
     reading: duration.default('P3D').describe('From read-out to report; then overdue-report.'),
     alerts: z.array(alert, expecting('a list of alerts')).default([]).describe('Whom to tell, around the cut-off.'),
+    alertsShow: z
+      .enum(['numbers', 'placer'], expecting('numbers or placer'))
+      .default('numbers')
+      .describe('numbers: how many gaps of each kind; placer: their placer numbers and serial numbers too.'),
   },
   expecting('a site with id, name and timeZone'),
 )
@@ -124,23 +140,36 @@ const caller = (readSecret: ReadSecret) =>
     expecting('a caller with id, role and token'),
   )
 
+const quiet = z
+  .strictObject(
+    {
+      from: time.describe('Local time HH:mm.'),
+      until: time.describe('Local time HH:mm; before "from" it is that of the next morning.'),
+      timeZone: z
+        .string(expecting('an IANA zone'))
+        .refine(isZone, expecting('an IANA zone'))
+        .optional()
+        .describe("Whose clock; absent: that of the site's zone."),
+    },
+    expecting('{ from: "20:00", until: "07:00" }'),
+  )
+  .refine(({ from, until }) => from !== until, expecting('two different times'))
+  .describe('When alerts wait, unless their rule is urgent; then they tell what is open at the end of it.')
+
 const recipient = (readSecret: ReadSecret) =>
   z
     .strictObject(
       {
         id: id.describe('Its name in alerts.'),
-        email: z
-          .string(expecting('an e-mail address'))
-          .regex(/^[^\s@]+@[^\s@]+\.[^\s@.]+$/, expecting('an e-mail address'))
-          .optional()
-          .describe('Told by e-mail.'),
+        email: emailAddress.optional().describe('Told by e-mail.'),
         webhook: z
           .strictObject(
-            { url: calledBase, secret: secret(readSecret) },
+            { url: calledBase, secret: webhookSecret(readSecret) },
             expecting('{ url: URL, secret: { env: NAME } }'),
           )
           .optional()
           .describe('Told by a signed POST.'),
+        quiet: quiet.optional(),
       },
       expecting('a recipient with an id, and email or webhook'),
     )
@@ -169,6 +198,7 @@ export const fileSchema = (readSecret: ReadSecret) =>
           .default([])
           .describe('Who may call, and as what; without any, local callers have all rights.'),
         keys: keys(readSecret).optional(),
+        mail: mail(readSecret).optional(),
         recipients: z
           .array(recipient(readSecret), expecting('a list of recipients'))
           .default([])
