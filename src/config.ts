@@ -110,15 +110,7 @@ const recipientOf = ({ id, email, webhook, quiet }: InFile<'recipients'>): Recip
   }),
 })
 
-const mailOf = ({
-  host,
-  port,
-  security,
-  ca,
-  from,
-  user,
-  password,
-}: NonNullable<ConfigurationFile['mail']>): Mail => ({
+const mailOf = ({ host, port, security, ca, from, user, password }: NonNullable<ConfigurationFile['mail']>): Mail => ({
   host,
   port,
   security,

@@ -3,6 +3,7 @@ import { readFileSync } from 'node:fs'
 import { setTimeout as sleep } from 'node:timers/promises'
 import type { FastifyInstance } from 'fastify'
 import { type Logger, pino } from 'pino'
+import { openAlerts } from './adapters/alerts.ts'
 import { setClock } from './adapters/clock.ts'
 import { openSmart } from './adapters/fhir/authorization.ts'
 import { loadDefinitions } from './adapters/fhir/definitions/load.ts'
@@ -26,6 +27,9 @@ import { validateRoutes } from './adapters/http/validate.ts'
 import { watchFlowRoutes } from './adapters/http/watch-flow.ts'
 import type { RequestDeadlines } from './adapters/http/wire.ts'
 import { kindOf } from './adapters/kind-of-error.ts'
+import { openMail } from './adapters/notify/mail.ts'
+import type { Messenger } from './adapters/notify/messenger.ts'
+import { openWebhook } from './adapters/notify/webhook.ts'
 import { recordConfiguration } from './adapters/postgres/configuration-fact.ts'
 import {
   type Database,
@@ -147,7 +151,10 @@ const closeServer = async (app: FastifyInstance): Promise<void> => {
  * No job is begun any more, no source asked; an attempt that hangs is broken off and its delivery given back, its fate
  * unknown.
  */
-const closeCalls = async (working: readonly { stop(): Promise<void> }[], peers: readonly Peer[]): Promise<void> => {
+const closeCalls = async (
+  working: readonly { stop(): Promise<void> }[],
+  peers: readonly Pick<Peer, 'breakOff' | 'close'>[],
+): Promise<void> => {
   const breakOff = setTimeout(() => {
     for (const peer of peers) peer.breakOff()
   }, closing.attempts)
@@ -187,6 +194,19 @@ const openPeers = <S extends Server>(
       return [id, openPeer({ id, base: fhir, ...authorized(server), ...(tls && { tls }), ...deadline })]
     }),
   )
+}
+
+/** Longer than a server takes that is asked to be patient; shorter than the lease of an attempt. */
+const usualAlertDeadlineMs = 20_000
+
+const openMessengers = (c: Configuration, deadlineMs = usualAlertDeadlineMs): ReadonlyMap<string, Messenger> => {
+  const mailTo = c.mail && openMail(c.mail, deadlineMs)
+  const messengers = new Map<string, Messenger>()
+  for (const { id, email, webhook } of c.recipients ?? []) {
+    if (webhook) messengers.set(id, openWebhook({ ...webhook, deadlineMs, now: Date.now }))
+    else if (email !== undefined && mailTo) messengers.set(id, mailTo(email))
+  }
+  return messengers
 }
 
 const announceConfiguration = (c: Configuration, log: Logger): void => {
@@ -298,8 +318,11 @@ const start = async (
   ])
   const asked = c.sources.filter(isAsked)
   const askedPeers = openPeers(asked, sourceScope, c.keys, options.askingDeadlineMs)
+  const messengers = openMessengers(c, options.deliveryDeadlineMs)
   const begun: { stop(): Promise<void> }[] = [queue]
-  const work: (() => Promise<unknown>)[] = [() => closeCalls(begun, [...peers.values(), ...askedPeers.values()])]
+  const work: (() => Promise<unknown>)[] = [
+    () => closeCalls(begun, [...peers.values(), ...askedPeers.values(), ...messengers.values()]),
+  ]
   undo.add(() => Promise.all(work.map((end) => end())))
   loadDefinitions()
 
@@ -321,6 +344,7 @@ const start = async (
   const delivering = {
     db,
     peers,
+    messengers,
     sources: new Map(c.sources.filter(isWrittenTo).map((s) => [s.id, s])),
     statements,
     answers,
@@ -349,12 +373,14 @@ const start = async (
   // a source that is asked learns where its notifications go
   let listening = false
   const watching = { db, parties: c, tolerances: c.tolerances }
+  const alerts = openAlerts({ ...watching, announce: queue.announce, publicUrl: base }, log)
   const rounds = startRounds(
     options.roundMs ?? 1_000,
     async () => {
       await watchOnce(watching, log)
       await couriers.sweep()
       if (listening) await askers.look()
+      await alerts.look()
       troubles.well()
     },
     troubles.told,

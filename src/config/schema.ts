@@ -26,7 +26,9 @@ const severity = z.enum(['high', 'moderate', 'low'], expecting('high, moderate o
 
 const alert = z.strictObject(
   {
-    at: alertTime.describe('When, counted from the cut-off, a leading minus is before it; or now: as soon as a gap is known.'),
+    at: alertTime.describe(
+      'When, counted from the cut-off, a leading minus is before it; or now: as soon as a gap is known.',
+    ),
     to: id.describe('Id of a recipient.'),
     severities: z
       .array(severity, expecting('a list of severities'))

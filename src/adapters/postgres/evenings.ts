@@ -109,7 +109,13 @@ const sha256 = (text: string): string => createHash('sha256').update(text).diges
  * Opens, changes and mends the stored gaps of a site's day. What differs is found without a lock and settled under the
  * locks of its order and device, in a transaction each, so that no link has to wait for an evening.
  */
-const refreshDay = async (w: Watching, site: Site, day: string, asOf: Instant, requestId: string): Promise<void> => {
+export const refreshDay = async (
+  w: Watching,
+  site: Site,
+  day: string,
+  asOf: Instant,
+  requestId: string,
+): Promise<void> => {
   const states = await statesOfDay(w.db, site.id, day, spanOfDay(day, site))
   const found = gapsOf(factsFrom(states), { asOf, parties: w.parties, tolerances: w.tolerances })
   const stored = await w.db.query<{ state: GapState }>('select state from gaps where site = $1 and day = $2', [
@@ -221,8 +227,8 @@ export const issuedMoments = async (
   )
 
 /** How orders and recorders are called by people: placer number and serial number. */
-export const labelsOf = async (tx: Tx, e: Evening) => {
-  const ids = (pick: (g: GapState) => string | undefined) => [...new Set(e.gaps.flatMap((g) => pick(g) ?? []))]
+export const labelsOf = async (tx: Tx, { gaps }: Pick<Evening, 'gaps'>) => {
+  const ids = (pick: (g: GapState) => string | undefined) => [...new Set(gaps.flatMap((g) => pick(g) ?? []))]
   const orders = await statesById(
     tx,
     'order',
