@@ -9,6 +9,7 @@ import { openSmart } from './adapters/fhir/authorization.ts'
 import { loadDefinitions } from './adapters/fhir/definitions/load.ts'
 import { openPeer, type Peer } from './adapters/fhir/peer.ts'
 import { acceptOrderRoutes } from './adapters/http/accept-order.ts'
+import { alertRoutes } from './adapters/http/alerts.ts'
 import { applyDeviceRoutes } from './adapters/http/apply-device.ts'
 import type { Route } from './adapters/http/call.ts'
 import { type Definition, definitionRoutes, profilesIn, readDefinitions } from './adapters/http/definitions.ts'
@@ -271,6 +272,7 @@ export const routesOf = (p: RouteParts): readonly Route[] => [
   ...returnDeviceRoutes(p.runner),
   ...sendResultRoutes(p.runner, p.base),
   ...watchFlowRoutes(p.watching, views),
+  ...alertRoutes(p.watching, p.base),
   ...settleGapRoutes(p.runner),
   ...readingRoutes(p.db, p.searching, p.base),
   ...validateRoutes(p.runner, p.base, profilesIn(p.definitions)),

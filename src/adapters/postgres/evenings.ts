@@ -68,11 +68,21 @@ const statesAsOf = async (tx: Tx, site: Site, day: string, asOf: Instant): Promi
 /** The version of the time zone rules of this process. */
 const tzdata = process.versions.tz ?? 'unknown'
 
-/** By the configuration that was in force then. */
-export const eveningAsOf = async (w: Watching, site: Site, day: string, asOf: Instant): Promise<Evening> => {
+/**
+ * By the configuration that was in force then.
+ * @param known what was recorded up to then is known; before `asOf`, where it is asked what the day would look like if
+ *   nothing else came
+ */
+export const eveningAsOf = async (
+  w: Watching,
+  site: Site,
+  day: string,
+  asOf: Instant,
+  known: Instant = asOf,
+): Promise<Evening> => {
   const { parties, tolerances } = (await configurationAsOf(w.db, asOf)) ?? w
   const then = parties.sites.find((s) => s.id === site.id) ?? site
-  const recorded = await statesAsOf(w.db, then, day, asOf)
+  const recorded = await statesAsOf(w.db, then, day, known)
   const facts = factsFrom(recorded.map((r) => r.state))
   const seqs = new Map(recorded.map(({ seq, state }) => [`${state.kind} ${state.id}`, Number(seq)]))
   const evening = eveningOf(then, day, facts, { asOf, parties, tolerances }, tzdata)

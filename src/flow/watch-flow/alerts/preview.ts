@@ -67,7 +67,7 @@ const countSilent = (gaps: readonly GapState[], due: readonly Due[], told: reado
 }
 
 /** Rules that tell at once are asked at the moment itself. */
-const turnsOf = ({ site, day, at, recipients }: PreviewAsked): readonly Turn[] =>
+const turnsOf = ({ site, day, at, recipients }: Omit<PreviewAsked, 'gapsAt' | 'told'>): readonly Turn[] =>
   [
     ...together(momentsOfDay(site, day, recipients)),
     ...[...recipients.values()].flatMap((recipient): readonly Turn[] => {
@@ -85,6 +85,11 @@ const without = ({ site, day, at, recipients }: PreviewAsked): Preview['without'
       return tells('These are quiet hours; what is open at their end is told then.')
     return []
   })
+
+/** The moments at which it will be asked which gaps there are. */
+export const previewMoments = (asked: Omit<PreviewAsked, 'gapsAt' | 'told'>): readonly Instant[] => [
+  ...new Set(turnsOf(asked).map((t) => t.sendAt)),
+]
 
 /** Plays the moments of a day one after another: who was told at one is told no more without news at the next. */
 export const previewOf = (asked: PreviewAsked): Preview => {
