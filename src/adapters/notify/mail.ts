@@ -121,6 +121,7 @@ const sendOnce = ({ mail, deadlineMs, to, message, attempt, signal }: Sending): 
         error ? fail(error) : end({ arrived: true, fate: 'sent' }),
       )
     connection.on('error', fail)
+    if (signal.aborted) return late()
     connection.connect((error) => {
       if (error) return fail(error)
       const { login } = mail
