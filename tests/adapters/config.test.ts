@@ -76,9 +76,12 @@ recipients:
     email: desk@tern-harbour.example
   - id: lead
     webhook: { url: "https://tern-harbour.example/hook", secret: { env: HOOK } }
+    quiet: { from: "20:00", until: "07:00" }
+mail: { host: mail.tern-harbour.example, from: daybind@tern-harbour.example, user: daybind, password: { env: MAIL } }
 tolerances: { skew: PT1M30S, recorderClock: PT5M }
 `
-const secrets = { OUTWARD: 'outward', HARBOUR_EHR_TOKEN: 'inward', HOOK: 'a hook secret' }
+const hookSecret = `whsec_${Buffer.from('a secret of the tests, 32 bytes.').toString('base64')}`
+const secrets = { OUTWARD: 'outward', HARBOUR_EHR_TOKEN: 'inward', HOOK: hookSecret, MAIL: 'the mail password' }
 const secretFiles = { '/etc/daybind/secrets/pebble': 'pebble-token\n' }
 
 describe('a good configuration', () => {
