@@ -172,9 +172,13 @@ const composedAt = (timestamp: Instant, { timeZone }: AlertedSite): string =>
 const subjectOf = ({ data }: AlertMessage): string => {
   const [first] = data.sites
   const where = data.sites.length === 1 && first ? first.name : times(data.sites.length, 'site')
-  const inTime = data.sites.flatMap((s) => s.gaps).every((g) => g.status === 'preliminary')
+  const inTime = data.sites
+    .flatMap((s) => s.gaps)
+    .filter((g) => g.status === 'preliminary')
+    .reduce((n, g) => n + g.count, 0)
   const until = data.sites.length === 1 && first ? `before the cut-off at ${clock(first.cutOff)}` : 'before the cut-off'
-  return `${where}: ${times(data.count, 'gap')} to mend${inTime ? ` ${until}` : ''}`
+  const some = inTime === data.count ? '' : `, ${inTime} of them`
+  return `${where}: ${times(data.count, 'gap')} to mend${inTime === 0 ? '' : `${some} ${until}`}`
 }
 
 export const alertWords = (message: AlertMessage): AlertWords => ({

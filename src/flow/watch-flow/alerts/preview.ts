@@ -1,5 +1,7 @@
 /** What would be sent to whom at each moment of a day, and why others are not told; it plays the day and sends nothing. */
 import type { Recipient, Site } from '../../../model/configuration.ts'
+import { msOf } from '../../../model/instant.ts'
+import { localDateOf } from '../../../model/local-day.ts'
 import type { GapState, Instant } from '../../../model/states.ts'
 import { isClosed } from '../day-facts.ts'
 import { type Digest, type Due, digestOf, judge, type Silence, type ToldGap, toldBy } from './digest.ts'
@@ -66,12 +68,15 @@ const countSilent = (gaps: readonly GapState[], due: readonly Due[], told: reado
   return counts
 }
 
-/** Rules that tell at once are asked at the moment itself. */
+const isToday = ({ site, day, at }: Pick<PreviewAsked, 'site' | 'day' | 'at'>): boolean =>
+  localDateOf(msOf(at), site.timeZone) === day
+
+/** Rules that tell at once are asked at the moment itself, where it lies on that day. */
 const turnsOf = ({ site, day, at, recipients }: Omit<PreviewAsked, 'gapsAt' | 'told'>): readonly Turn[] =>
   [
     ...together(momentsOfDay(site, day, recipients)),
     ...[...recipients.values()].flatMap((recipient): readonly Turn[] => {
-      const due = atOnce([site], recipient, at).map((r) => ({ ...r, day }))
+      const due = isToday({ site, day, at }) ? atOnce([site], recipient, at).map((r) => ({ ...r, day })) : []
       return due.length === 0 ? [] : [{ recipient: recipient.id, dueAt: at, sendAt: at, due }]
     }),
   ].toSorted((a, b) => (a.sendAt < b.sendAt ? -1 : a.sendAt > b.sendAt ? 1 : 0))
@@ -81,6 +86,8 @@ const without = ({ site, day, at, recipients }: PreviewAsked): Preview['without'
     const recipient = recipients.get(rule.to)
     const tells = (why: string) => [{ rule: rule.at, recipient: rule.to, why }]
     if (offsetOf(rule) !== undefined && isClosed(day, site)) return tells('The site is closed on that day.')
+    if (rule.at === 'now' && !isToday({ site, day, at }))
+      return tells('It tells as soon as a gap is known; it is asked on the day itself.')
     if (rule.at === 'now' && recipient && !atOnce([site], recipient, at).some((r) => r.rule === rule))
       return tells('These are quiet hours; what is open at their end is told then.')
     return []
