@@ -97,10 +97,11 @@ const callerOf = ({ id, role, sites, token }: InFile<'callers'>): Caller => ({
   token,
 })
 
-const recipientOf = ({ id, email, webhook, quiet }: InFile<'recipients'>): Recipient => ({
+const recipientOf = ({ id, email, webhook, fhir, quiet }: InFile<'recipients'>): Recipient => ({
   id,
   ...(email !== undefined && { email }),
   ...(webhook !== undefined && { webhook }),
+  ...(fhir !== undefined && { fhir }),
   ...(quiet !== undefined && {
     quiet: {
       from: quiet.from,

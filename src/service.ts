@@ -47,11 +47,12 @@ import type { Watching } from './adapters/postgres/evenings.ts'
 import { migrate } from './adapters/postgres/migrations.ts'
 import type { StepRunner } from './adapters/postgres/run-step.ts'
 import { type LookPace, usualLookPace } from './adapters/postgres/task-looks.ts'
+import { openAlertsAtSource } from './adapters/queue/alert-at-source.ts'
 import { startCouriers } from './adapters/queue/couriers.ts'
 import { usualLeaseSeconds } from './adapters/queue/deliver.ts'
 import { openQueue, type Queue } from './adapters/queue/queue.ts'
 import { openAnswers } from './adapters/queue/read-answers.ts'
-import { openStatements } from './adapters/queue/statements.ts'
+import { openStatements, type Statements } from './adapters/queue/statements.ts'
 import { isAsked } from './adapters/sources/fetched.ts'
 import { startAskers } from './adapters/sources/rounds.ts'
 import { tellTroubles } from './adapters/troubles.ts'
@@ -60,8 +61,8 @@ import { type EveningReport, eveningReport, reportCsv } from './board/evening-re
 import { eveningPage, startPage } from './board/pages.ts'
 import { type Patience, usualPatience } from './flow/forward-order/retry.ts'
 import { destinationIds, isWrittenTo } from './flow/forward-order/write-back.ts'
-import { readingServiceScope, sourceScope } from './flow/scopes.ts'
-import type { Access, Configuration } from './model/configuration.ts'
+import { alertScope, readingServiceScope, sourceScope } from './flow/scopes.ts'
+import type { Access, Configuration, Source } from './model/configuration.ts'
 import type { SigningKeys } from './model/signing-key.ts'
 import type { Instant } from './model/states.ts'
 
@@ -163,6 +164,8 @@ const closeCalls = async (
   await within(closing.connections, Promise.all(peers.map((p) => p.close())))
 }
 
+const hasFhir = (s: Source): s is Source & Server => s.fhir !== undefined
+
 interface Server extends Access {
   readonly id: string
   readonly fhir: string
@@ -200,12 +203,22 @@ const openPeers = <S extends Server>(
 /** Longer than a server takes that is asked to be patient; shorter than the lease of an attempt. */
 const usualAlertDeadlineMs = 20_000
 
-const openMessengers = (c: Configuration, deadlineMs = usualAlertDeadlineMs): ReadonlyMap<string, Messenger> => {
+/** A connection of their own to the EHRs in which somebody is told: its trouble is not that of what is written back. */
+const openMessengers = (
+  c: Configuration,
+  statements: Statements,
+  deadlineMs = usualAlertDeadlineMs,
+): ReadonlyMap<string, Messenger> => {
   const mailTo = c.mail && openMail(c.mail, deadlineMs)
   const messengers = new Map<string, Messenger>()
-  for (const { id, email, webhook } of c.recipients ?? []) {
+  for (const { id, email, webhook, fhir } of c.recipients ?? []) {
     if (webhook) messengers.set(id, openWebhook({ ...webhook, deadlineMs, now: Date.now }))
     else if (email !== undefined && mailTo) messengers.set(id, mailTo(email))
+    else if (fhir !== undefined) {
+      const source = c.sources.filter(hasFhir).filter((s) => s.id === fhir)
+      for (const peer of openPeers(source, () => alertScope, c.keys, deadlineMs / 2).values())
+        messengers.set(id, openAlertsAtSource({ peer, statements, luck: Math.random, beginWithinMs: deadlineMs }))
+    }
   }
   return messengers
 }
@@ -320,7 +333,8 @@ const start = async (
   ])
   const asked = c.sources.filter(isAsked)
   const askedPeers = openPeers(asked, sourceScope, c.keys, options.askingDeadlineMs)
-  const messengers = openMessengers(c, options.deliveryDeadlineMs)
+  const statements = openStatements()
+  const messengers = openMessengers(c, statements, options.deliveryDeadlineMs)
   const begun: { stop(): Promise<void> }[] = [queue]
   const work: (() => Promise<unknown>)[] = [
     () => closeCalls(begun, [...peers.values(), ...askedPeers.values(), ...messengers.values()]),
@@ -340,7 +354,6 @@ const start = async (
     await migrate(db, () => queue.prepare())
     await recordConfiguration(runner)
   })
-  const statements = openStatements()
   const readers = new Map([...peers].filter(([id]) => c.readingServices.some((r) => r.id === id)))
   const answers = openAnswers({ runner, peers: readers, pace: options.lookPace ?? usualLookPace, log })
   const delivering = {

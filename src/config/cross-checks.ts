@@ -102,6 +102,15 @@ const limitsOfTheUnlimited = (raw: unknown): Refused[] =>
       : []
   })
 
+/** Who is told in an EHR needs one that has a FHIR server. */
+const fhirOfNobody = (raw: unknown): Refused[] => {
+  const sources = listAt(raw, ['sources']).filter((s) => textAt(s, 'fhir') !== undefined)
+  const known = sources.flatMap((s) => textAt(s, 'id') ?? [])
+  return listAt(raw, ['recipients']).flatMap((recipient) =>
+    unknownName([...recipient.path, 'fhir'], textAt(recipient, 'fhir'), 'source with fhir', known),
+  )
+}
+
 /** Who is told by e-mail needs a server that takes it. */
 const mailWithoutServer = (raw: unknown): Refused[] => {
   if (valueAt(raw, ['mail']) !== undefined) return []
@@ -119,6 +128,7 @@ export const crossMistakes = (raw: unknown): Refused[] => [
   ...strangersUnderTheirNames(raw),
   ...limitsOfTheUnlimited(raw),
   ...mailWithoutServer(raw),
+  ...fhirOfNobody(raw),
   ...accessMistakes(raw),
 ]
 

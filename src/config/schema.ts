@@ -171,13 +171,14 @@ const recipient = (readSecret: ReadSecret) =>
           )
           .optional()
           .describe('Told by a signed POST.'),
+        fhir: id.optional().describe('Id of a source: told by a Communication and a Task in its FHIR server.'),
         quiet: quiet.optional(),
       },
-      expecting('a recipient with an id, and email or webhook'),
+      expecting('a recipient with an id, and email, webhook or fhir'),
     )
     .refine(
-      ({ email, webhook }) => (email === undefined) !== (webhook === undefined),
-      expecting('either email or webhook'),
+      ({ email, webhook, fhir }) => [email, webhook, fhir].filter((way) => way !== undefined).length === 1,
+      expecting('one of email, webhook and fhir'),
     )
 
 /** The whole file. Secrets are looked up while it is read, so that a missing one is told with all other mistakes. */

@@ -61,6 +61,8 @@ export interface Recipient {
   readonly email?: string
   /** The secret as Standard Webhooks writes it: `whsec_` and base64. */
   readonly webhook?: { readonly url: string; readonly secret: string }
+  /** Id of a source: told by a Communication and a Task in its FHIR server. */
+  readonly fhir?: string
   readonly quiet?: Quiet
 }
 

@@ -327,12 +327,17 @@ describe('a wrong file', () => {
     [
       'a recipient that cannot be reached',
       `${site}recipients:\n  - id: desk\n`,
-      'daybind.yaml:7:5 recipients[0]: found keys and values, expected either email or webhook',
+      'daybind.yaml:7:5 recipients[0]: found keys and values, expected one of email, webhook and fhir',
     ],
     [
       'a recipient with the name of a reading service',
       `${site}readingServices: [ { id: one, fhir: "http://localhost" } ]\nrecipients:\n  - { id: one, webhook: { url: "http://localhost", secret: { env: HOOK } } }\n`,
       'daybind.yaml:8:7 recipients[0].id: found "one", expected an id that nothing else has',
+    ],
+    [
+      'an EHR without a FHIR server',
+      `${site}sources: [ { id: ehr } ]\nrecipients:\n  - { id: inbox, fhir: ehr }\n`,
+      'daybind.yaml:8:18 recipients[0].fhir: found "ehr", expected the id of a source with fhir',
     ],
     [
       'an e-mail without a server that takes it',

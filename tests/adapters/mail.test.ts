@@ -51,6 +51,7 @@ const message: AlertMessage = {
             day: '2035-07-04',
             report: 'https://daybind.tern-harbour.example/reports/day/tern-harbour/2035-07-04.html',
             count: 2,
+            ids: [],
             means: 'A device was applied and is linked to nobody.',
             turn: 'clinic',
             next: 'Link it.',

@@ -1,8 +1,9 @@
 /** People are told of gaps around the cut-off, by e-mail and by webhook, over HTTP: contract sections 2 and 6. */
-import type { DetectedIssue } from 'fhir/r4.js'
+import type { Communication, DetectedIssue, Task } from 'fhir/r4.js'
 import { afterAll, beforeAll, describe, expect, test } from 'vitest'
 import type { Recipient, Site } from '../../src/model/configuration.ts'
 import { defaultTakes } from '../../src/model/systems.ts'
+import { startFakeServer } from '../support/fake-fhir-server.ts'
 import { type MailServer, startMailServer } from '../support/mail-server.ts'
 import { marksIn, newMark } from '../support/marks.ts'
 import { type Ask, startTestService, type TestService, type TestServiceOptions, testSites } from '../support/service.ts'
@@ -168,12 +169,13 @@ describe('a Wednesday', () => {
     readonly subject?: string
     readonly notTold: Readonly<Record<string, number>>
   }
+  const before = 'Tern Harbour Clinic: 3 gaps to mend, 2 of them before the cut-off at 18:00'
   const preview = async (query = '') =>
     (await ops<{ moments: Shown[] }>('GET', `/alerts/preview?site=tern-harbour&date=${day}${query}`)).body.moments
 
   test('can be looked at beforehand: by whom and when who would be told what, and nothing is sent', async () => {
     expect((await preview()).map((m) => [m.sendAt.slice(11, 16), m.recipient, m.by, m.subject])).toEqual([
-      ['16:30', 'front-desk', 'email', 'Tern Harbour Clinic: 3 gaps to mend'],
+      ['16:30', 'front-desk', 'email', before],
       ['18:00', 'front-desk', 'email', 'Tern Harbour Clinic: 2 gaps to mend'],
       ['18:00', 'lead', 'webhook', 'Tern Harbour Clinic: 3 gaps to mend'],
       ['20:00', 'lead', 'webhook', undefined],
@@ -189,9 +191,7 @@ describe('a Wednesday', () => {
     expect(await deliveries(ops)).toEqual([])
     await s.setClock(at('16:30:00'))
     await settled(ops)
-    expect(m.mails.map((x) => [x.to, x.header('subject')])).toEqual([
-      [['desk@tern-harbour.example'], 'Tern Harbour Clinic: 3 gaps to mend'],
-    ])
+    expect(m.mails.map((x) => [x.to, x.header('subject')])).toEqual([[['desk@tern-harbour.example'], before]])
     expect(m.mails[0]?.text).toContain('- 2 × no-link (high, can still be mended in time), day 2035-03-21')
     expect(m.mails[0]?.text).toContain('- 1 × return-without-patient (high, final), day 2035-03-21')
     expect(m.mails[0]?.text).toContain(`/reports/day/tern-harbour/${day}.html`)
@@ -473,5 +473,101 @@ describe('what goes wrong', () => {
     expect((await codes(`site=tern-harbour&date=${day}&at=2035-03-21T10:00:00`))[0]).toBeGreaterThanOrEqual(400)
     const far = await ops<{ moments: unknown[] }>('GET', '/alerts/preview?site=tern-harbour&date=9999-12-31')
     expect([far.status, far.body.moments]).toEqual([200, []])
+  })
+})
+
+describe('in the FHIR server of a source', () => {
+  const everything = 'create update search ifNoneExist'
+
+  const inbox = async (offers: Readonly<Record<string, string>>) => {
+    const ehr = await started(startFakeServer({ offers }))
+    const service = await serviceWith(
+      { alerts: [{ at: at90, to: 'inbox', severities: both }] },
+      [{ id: 'inbox', fhir: 'harbour-ehr' }],
+      undefined,
+      {
+        sources: [
+          {
+            id: 'harbour-ehr',
+            site: 'tern-harbour',
+            placer: 'https://harbour.example/orders',
+            takes: defaultTakes,
+            fhir: ehr.base,
+            writeBack: false,
+          },
+        ],
+      },
+    )
+    return { ehr, service, ops: service.as('ops') }
+  }
+
+  const tell = async ({ service }: Awaited<ReturnType<typeof inbox>>) => {
+    await applied(service.as('bay-3'), at('09:20:00'))
+    await applied(service.as('bay-3'), at('09:30:00'))
+    await service.setClock(at('16:30:00'))
+    await settled(service.as('ops'))
+  }
+
+  test('there is a Communication of what is open, and a Task to see to it until the cut-off', async () => {
+    const there = await inbox({ Communication: everything, Task: everything })
+    await tell(there)
+    const [said] = there.ehr.of<Communication & { id: string }>('Communication')
+    const [task] = there.ehr.of<Task & { id: string }>('Task')
+    const subject = 'Tern Harbour Clinic: 2 gaps to mend before the cut-off at 18:00'
+    expect([said?.status, said?.priority, said?.topic?.text, said?.payload?.length]).toEqual([
+      'completed',
+      'urgent',
+      subject,
+      2,
+    ])
+    expect([task?.status, task?.intent, task?.description, task?.focus?.reference]).toEqual([
+      'requested',
+      'order',
+      subject,
+      `Communication/${said?.id}`,
+    ])
+    expect(Date.parse(task?.restriction?.period?.end ?? '')).toBe(Date.parse(at('18:00:00')))
+    const gaps = await found<DetectedIssue>(there.ops, 'DetectedIssue?code=no-link')
+    expect(said?.about?.map((r) => r.identifier?.value).toSorted()).toEqual(gaps.map((g) => g.id).toSorted())
+    expect(task?.input?.map((i) => i.valueReference?.identifier?.value)).toEqual(
+      said?.about?.map((r) => r.identifier?.value),
+    )
+    const [delivery] = await deliveries(there.ops)
+    expect([delivery?.destination, delivery?.fate]).toEqual(['inbox', 'taken'])
+    expect([said?.identifier?.[0]?.value, task?.identifier?.[0]?.value]).toEqual([delivery?.id, delivery?.id])
+  })
+
+  test('an answer that is lost, and a replay, make no second one, and what people did with the Task stays', async () => {
+    const there = await inbox({ Communication: everything, Task: everything })
+    there.ehr.dropAfter('POST Communication')
+    await tell(there)
+    const count = () => [there.ehr.of('Communication').length, there.ehr.of('Task').length]
+    expect(count()).toEqual([1, 1])
+    const [task] = there.ehr.of<Task & { id: string }>('Task')
+    if (task === undefined) throw new Error('there is a Task')
+    there.ehr.has({ ...task, status: 'completed' })
+    const [delivery] = await deliveries(there.ops)
+    const before = there.ehr.requests.length
+    await there.ops('POST', `/deliveries/${delivery?.id}/replay`)
+    await expect.poll(() => there.ehr.requests.length).toBeGreaterThan(before)
+    await settled(there.ops)
+    expect([...count(), there.ehr.of<Task>('Task')[0]?.status]).toEqual([1, 1, 'completed'])
+  })
+
+  test('where they take one of both, that one is there', async () => {
+    const there = await inbox({ Task: 'create search' })
+    await tell(there)
+    expect(there.ehr.of<Task>('Task').map((t) => t.focus?.identifier?.value)).toEqual([
+      (await deliveries(there.ops))[0]?.id,
+    ])
+    expect((await deliveries(there.ops)).map((d) => d.fate)).toEqual(['taken'])
+  })
+
+  test('where they take neither, it is parked and says so', async () => {
+    const there = await inbox({ Patient: 'search' })
+    await tell(there)
+    expect((await deliveries(there.ops)).map((d) => [d.fate, d.reason])).toEqual([
+      ['parked', expect.stringMatching(/^They take nothing of what is to be written\./)],
+    ])
   })
 })

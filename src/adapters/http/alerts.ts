@@ -63,8 +63,10 @@ const gapsByMoment = async (
   return gaps
 }
 
-const waysOf = (recipients: ReadonlyMap<string, Recipient>, id: string): string =>
-  recipients.get(id)?.webhook === undefined ? 'email' : 'webhook'
+const waysOf = (recipients: ReadonlyMap<string, Recipient>, id: string): string => {
+  const { webhook, fhir } = recipients.get(id) ?? {}
+  return webhook ? 'webhook' : fhir === undefined ? 'email' : `FHIR at ${fhir}`
+}
 
 const momentJson = async (w: Watching, publicUrl: string, played: Played, asked: Asked, by: string) => {
   const { digest, recipient, rules, dueAt, sendAt, silent } = played

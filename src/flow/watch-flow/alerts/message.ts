@@ -33,6 +33,8 @@ export interface GapCount {
   readonly day: string
   readonly report: string
   readonly count: number
+  /** Of their DetectedIssues, by which they can be acknowledged; of very many the first ones. */
+  readonly ids: readonly string[]
   readonly means: string
   readonly turn: string
   readonly next: string
@@ -64,6 +66,9 @@ export interface AlertMessage {
   }
 }
 
+/** So many gaps of one kind are named by their ids. */
+const mostIds = 100
+
 const lateAfterMs = 10 * 60_000
 
 type Told = SiteDigest['gaps'][number]
@@ -92,6 +97,7 @@ const countOf = (told: readonly Told[], { site }: SiteDigest, publicUrl: string,
     day: gap.day,
     report: `${publicUrl}/reports/day/${site.id}/${gap.day}.html`,
     count: told.length,
+    ids: told.slice(0, mostIds).map(({ gap: g }) => g.id),
     means,
     turn,
     next,
