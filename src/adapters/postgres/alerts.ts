@@ -55,7 +55,7 @@ const codesOf = (severities: readonly Severity[]): readonly string[] =>
   gapRules.filter((r) => severities.includes(r.severity)).map((r) => r.code)
 
 /** The open gaps of these sites, and of no site, of which somebody was not told all there is to tell. */
-const openGaps = async (
+export const openGaps = async (
   tx: Tx,
   recipient: string,
   sites: readonly string[],
