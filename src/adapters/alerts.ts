@@ -7,7 +7,6 @@ import { addSeconds, laterOf, msOf } from '../model/instant.ts'
 import { localDateOf } from '../model/local-day.ts'
 import type { Instant } from '../model/states.ts'
 import { now } from './clock.ts'
-import { kindOf } from './kind-of-error.ts'
 import { type Alerting, lookedUntil, newestGapFact, tell } from './postgres/alerts.ts'
 import { refreshDay } from './postgres/evenings.ts'
 
@@ -32,6 +31,22 @@ interface Seen {
   readonly fact: number
 }
 
+/** So many at once: the database has connections for more, and others want some. */
+const width = 4
+
+/** What fails keeps no other one from being done; the first failure is thrown once nothing is under way any more. */
+const sideBySide = async <T>(items: readonly T[], work: (item: T) => Promise<void>): Promise<void> => {
+  const rest = items.values()
+  const failures: unknown[] = []
+  const one = async (item: T) => work(item).catch((error: unknown) => void failures.push(error))
+  await Promise.all(
+    Array.from({ length: width }, async () => {
+      for (const item of rest) await one(item)
+    }),
+  )
+  if (failures.length > 0) throw failures[0]
+}
+
 const firstOf = (instants: readonly Instant[]): Instant => instants.toSorted()[0] ?? ''
 
 /** What is due is looked up once and remembered, so that a round with nothing due costs next to nothing. */
@@ -50,20 +65,19 @@ export const openAlerts = (w: Alerting, log: Logger): Alerts => {
   }
 
   /** Gaps that come with the time alone are opened before anybody is told. */
-  const refresh = async (moments: readonly AlertMoment[], present: Instant, requestId: string): Promise<void> => {
+  const refresh = async (moments: readonly AlertMoment[], present: Instant): Promise<void> => {
     const days = new Map(
       moments.flatMap(({ site, day: its }) =>
         [its, localDateOf(msOf(present), site.timeZone)].map((d) => [`${site.id} ${d}`, [site, d] as const] as const),
       ),
     )
-    for (const [site, its] of days.values()) await refreshDay(w, site, its, present, requestId)
+    await sideBySide([...days.values()], ([site, its]) => refreshDay(w, site, its, present, randomUUIDv7()))
   }
 
   const tellOne = async (recipient: Recipient, moments: readonly AlertMoment[], present: Instant): Promise<void> => {
     const once = atOnce(sites, recipient, present)
     if (moments.length + once.length === 0) return
     const requestId = randomUUIDv7()
-    await refresh(moments, present, requestId)
     const told = await tell(w, { recipient: recipient.id, moments, atOnce: once, present, requestId })
     if (told) log.info({ step: 'watch-flow', recipient: recipient.id, requestId, ...told }, 'alert looked at')
   }
@@ -72,19 +86,15 @@ export const openAlerts = (w: Alerting, log: Logger): Alerts => {
     const until = await lookedUntil(w.db, [...recipients.keys()], present)
     const earliest = addSeconds(present, -madeUpSeconds)
     const moments = momentsIn(laterOf(firstOf([...until.values(), present]), earliest), present)
-    let failed: { readonly error: unknown } | undefined
-    for (const recipient of recipients.values()) {
-      const since = laterOf(until.get(recipient.id) ?? present, earliest)
-      const theirs = moments
-        .filter((m) => m.rule.to === recipient.id && m.sendAt > since)
-        .toSorted((a, b) => (a.sendAt < b.sendAt ? -1 : 1))
-      // what fails for one recipient keeps nobody else from being told
-      await tellOne(recipient, theirs, present).catch((error: unknown) => {
-        log.error({ step: 'watch-flow', recipient: recipient.id, err: kindOf(error) }, 'alert failed')
-        failed ??= { error }
-      })
-    }
-    if (failed) throw failed.error
+    const due = Map.groupBy(
+      moments.filter((m) => m.sendAt > laterOf(until.get(m.rule.to) ?? present, earliest)),
+      (m) => m.rule.to,
+    )
+    await refresh([...due.values()].flat(), present)
+    await sideBySide([...recipients.values()], (recipient) => {
+      const theirs = (due.get(recipient.id) ?? []).toSorted((a, b) => (a.sendAt < b.sendAt ? -1 : 1))
+      return tellOne(recipient, theirs, present)
+    })
   }
 
   return {

@@ -193,6 +193,17 @@ describe('a digest', () => {
     ])
   })
 
+  test('is one for two thousand sites of the same minute', () => {
+    const sites = Array.from({ length: 2_000 }, (_, n) => clinic({ id: `site-${n}` }))
+    const gaps = sites.map((s, n) => gap(n, { site: s.id }))
+    const digest = ask(
+      gaps,
+      [],
+      sites.map((s) => due(s)),
+    )
+    expect(digest?.sites.map((s) => [s.site.id, s.gaps.length])).toEqual(sites.map((s) => [s.id, 1]))
+  })
+
   test('tells a gap once where two rules of one recipient fall together', () => {
     const digest = ask([gap(1)], [], [due(), due(clinic(), rule('-PT90M', 'lead'))])
     expect(digest?.sites.flatMap((s) => s.gaps)).toHaveLength(1)

@@ -1,12 +1,20 @@
 /** People are told of gaps around the cut-off, by e-mail and by webhook, over HTTP: contract sections 2 and 6. */
 import type { Communication, DetectedIssue, Task } from 'fhir/r4.js'
 import { afterAll, beforeAll, describe, expect, test } from 'vitest'
+import { previewAlerts } from '../../src/commands.ts'
 import type { Recipient, Site } from '../../src/model/configuration.ts'
 import { defaultTakes } from '../../src/model/systems.ts'
 import { startFakeServer } from '../support/fake-fhir-server.ts'
 import { type MailServer, startMailServer } from '../support/mail-server.ts'
 import { marksIn, newMark } from '../support/marks.ts'
-import { type Ask, startTestService, type TestService, type TestServiceOptions, testSites } from '../support/service.ts'
+import {
+  type Ask,
+  startTestService,
+  type TestService,
+  type TestServiceOptions,
+  testSites,
+  tokenOf,
+} from '../support/service.ts'
 import { startWebhookReceiver, type WebhookReceiver, webhookSecret } from '../support/webhook-receiver.ts'
 import {
   found,
@@ -237,6 +245,26 @@ describe('a Wednesday', () => {
       ['18:00', 'lead', true, { acknowledged: 1 }],
       ['20:00', 'lead', false, { acknowledged: 1, 'told before': 1 }],
     ])
+  })
+
+  test('the command prints it for people, by what was known at any moment', async () => {
+    const service = { url: here().service.url, token: tokenOf('ops') }
+    const shown = async (moment?: string) => {
+      const asked = { site: 'tern-harbour', date: day, ...(moment !== undefined && { at: moment }) }
+      const { ok, text } = await previewAlerts(service, asked, { json: false })
+      expect(ok, text).toBe(true)
+      return text.split('\n')
+    }
+    const now = await shown()
+    expect(now[0]).toMatch(/^Tern Harbour Clinic, 2035-03-21, by what is known at .*\. Nothing is sent\.$/)
+    expect(now).toContain('2035-03-21T18:00:00+00:00  PT0S  to lead by webhook')
+    expect(now).toContain('  - 1 × no-link (high, final), day 2035-03-21, clinic')
+    expect(now.at(-1)).toBe('  not told: 1 acknowledged, 1 told before')
+    // nothing was recorded by then
+    expect(await shown(at('08:00:00'))).not.toContain('  - 1 × no-link (high, final), day 2035-03-21, clinic')
+    const wrong = await previewAlerts(service, { site: 'nowhere', date: day }, { json: false })
+    expect(wrong.ok).toBe(false)
+    expect(wrong.text).toContain('Expected: tern-harbour.')
   })
 
   test('alerts are among the deliveries, about no order, and one that is replayed keeps its names', async () => {

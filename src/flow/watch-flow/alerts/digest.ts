@@ -24,7 +24,9 @@ export interface Due {
 export type News = 'new' | 'again' | 'final'
 
 /** Why somebody is not told of a gap. */
-export type Silence = 'mended' | 'acknowledged' | 'of no rule' | 'told before'
+export const silences = ['mended', 'acknowledged', 'of no rule', 'told before'] as const
+
+export type Silence = (typeof silences)[number]
 
 export interface Judged {
   readonly gap: GapState

@@ -4,7 +4,7 @@ import { msOf } from '../../../model/instant.ts'
 import { localDateOf } from '../../../model/local-day.ts'
 import type { GapState, Instant } from '../../../model/states.ts'
 import { isClosed } from '../day-facts.ts'
-import { type Digest, type Due, digestOf, judge, type Silence, type ToldGap, toldBy } from './digest.ts'
+import { type Digest, type Due, digestOf, judge, type Silence, silences, type ToldGap, toldBy } from './digest.ts'
 import { type AlertMoment, atOnce, momentsOfDay, offsetOf } from './moments.ts'
 
 export interface Played {
@@ -60,12 +60,9 @@ const together = (moments: readonly AlertMoment[]): readonly Turn[] => {
 }
 
 const countSilent = (gaps: readonly GapState[], due: readonly Due[], told: readonly ToldGap[]): Played['silent'] => {
-  const counts: Partial<Record<Silence, number>> = {}
-  for (const gap of gaps) {
-    const verdict = judge(gap, due, told)
-    if ('silence' in verdict) counts[verdict.silence] = (counts[verdict.silence] ?? 0) + 1
-  }
-  return counts
+  const verdicts = gaps.map((gap) => judge(gap, due, told))
+  const count = (why: Silence) => verdicts.filter((v) => 'silence' in v && v.silence === why).length
+  return Object.fromEntries(silences.map((why) => [why, count(why)] as const).filter(([, n]) => n > 0))
 }
 
 const isToday = ({ site, day, at }: Pick<PreviewAsked, 'site' | 'day' | 'at'>): boolean =>
