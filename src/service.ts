@@ -395,13 +395,15 @@ const start = async (
       await watchOnce(watching, log)
       await couriers.sweep()
       if (listening) await askers.look()
-      await alerts.look()
       troubles.well()
     },
     troubles.told,
   )
   work.push(() => within(closing.jobs, rounds.stop()))
-  // apart from the rounds: a reading service that is slow to say what it did holds up no evening
+  // apart from the rounds: thousands of evenings that fall due together hold up nobody's alert
+  const telling = startRounds(options.roundMs ?? 1_000, alerts.look, troubles.told)
+  work.push(() => within(closing.jobs, telling.stop()))
+  // and so is this: a reading service that is slow to say what it did holds up no evening
   const looking = startRounds(
     options.lookPace ? options.lookPace.unanswered * 250 : 15_000,
     answers.look,
@@ -434,7 +436,7 @@ const start = async (
   app.server.prependListener('request', (_request, response) => {
     if (stopping) response.setHeader('connection', 'close')
   })
-  await rounds.now()
+  await Promise.all([rounds.now(), telling.now()])
   await app.listen({ port: c.port, host: c.host }).catch((error: NodeJS.ErrnoException) => {
     throw listenError(error, c)
   })
@@ -448,7 +450,7 @@ const start = async (
     routeList: app.routeList,
     setClock: async (moment) => {
       await setClock(db, moment)
-      await rounds.now()
+      await Promise.all([rounds.now(), telling.now()])
     },
     close: async ({ lingerMs = 0 } = {}) => {
       stopping = true
