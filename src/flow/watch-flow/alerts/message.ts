@@ -38,7 +38,7 @@ export interface GapCount {
   readonly means: string
   readonly turn: string
   readonly next: string
-  /** Where the site lets alerts name them. */
+  /** Where the site lets alerts name them; of very many the first ones. */
   readonly gaps?: readonly AlertedGap[]
 }
 
@@ -66,8 +66,8 @@ export interface AlertMessage {
   }
 }
 
-/** So many gaps of one kind are named by their ids. */
-const mostIds = 100
+/** So many gaps of one kind are named one by one; all are counted. */
+const mostNamed = 100
 
 const lateAfterMs = 10 * 60_000
 
@@ -81,7 +81,7 @@ const local = (instant: Instant, site: Site): string => printInstant(msOf(instan
 const countOf = (told: readonly Told[], { site }: SiteDigest, publicUrl: string, labels: Labels): GapCount => {
   const [{ gap, news }] = told as [Told]
   const { severity, means, turn, next } = ruleOf(gap.code)
-  const named = told.map(({ gap: g }): AlertedGap => {
+  const named = told.slice(0, mostNamed).map(({ gap: g }): AlertedGap => {
     const [order, recorder] = [labels.orders.get(g.orderId ?? ''), labels.devices.get(g.deviceId ?? '')]
     return {
       ...(order !== undefined && { order }),
@@ -97,7 +97,7 @@ const countOf = (told: readonly Told[], { site }: SiteDigest, publicUrl: string,
     day: gap.day,
     report: `${publicUrl}/reports/day/${site.id}/${gap.day}.html`,
     count: told.length,
-    ids: told.slice(0, mostIds).map(({ gap: g }) => g.id),
+    ids: told.slice(0, mostNamed).map(({ gap: g }) => g.id),
     means,
     turn,
     next,
