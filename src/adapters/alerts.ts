@@ -53,7 +53,12 @@ const firstOf = (instants: readonly Instant[]): Instant => instants.toSorted()[0
 export const openAlerts = (w: Alerting, log: Logger): Alerts => {
   const recipients = new Map((w.parties.recipients ?? []).map((r) => [r.id, r]))
   const sites = w.parties.sites.filter((s) => s.alerts?.some((a) => recipients.has(a.to)))
-  const tellsAtOnce = sites.some((s) => s.alerts?.some((a) => a.at === 'now'))
+  /** The sites that tell a recipient at once. */
+  const atOnceTo = Map.groupBy(
+    sites.flatMap((site) => (site.alerts ?? []).filter((a) => a.at === 'now').map(({ to }) => ({ to, site }))),
+    ({ to }) => to,
+  )
+  const tellsAtOnce = atOnceTo.size > 0
   let seen: Seen | undefined
 
   const momentsIn = (after: Instant, until: Instant): readonly AlertMoment[] =>
@@ -75,7 +80,8 @@ export const openAlerts = (w: Alerting, log: Logger): Alerts => {
   }
 
   const tellOne = async (recipient: Recipient, moments: readonly AlertMoment[], present: Instant): Promise<void> => {
-    const once = atOnce(sites, recipient, present)
+    const theirs = new Set((atOnceTo.get(recipient.id) ?? []).map(({ site }) => site))
+    const once = atOnce([...theirs], recipient, present)
     if (moments.length + once.length === 0) return
     const requestId = randomUUIDv7()
     const told = await tell(w, { recipient: recipient.id, moments, atOnce: once, present, requestId })

@@ -16,7 +16,7 @@ export interface AlertMoment {
   readonly sendAt: Instant
 }
 
-const daysOf = 86_400_000
+const dayMs = 86_400_000
 
 /** Milliseconds from the cut-off; undefined for a rule that tells at once. */
 export const offsetOf = ({ at }: AlertRule): number | undefined => {
@@ -68,7 +68,7 @@ export const alertMoments = (
   const offsets = (site.alerts ?? []).flatMap((rule) => offsetOf(rule) ?? [])
   if (offsets.length === 0) return []
   // a cut-off lies at most a day after its day's beginning, and quiet hours put a moment off by less than another day
-  const begin = localDateOf(msOf(after) - Math.max(...offsets) - 2 * daysOf, site.timeZone)
+  const begin = localDateOf(msOf(after) - Math.max(...offsets) - 2 * dayMs, site.timeZone)
   const last = localDateOf(msOf(until) - Math.min(...offsets), site.timeZone)
   const moments: AlertMoment[] = []
   for (let day = begin; day <= last; day = nextDate(day))
