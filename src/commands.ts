@@ -1,6 +1,7 @@
 /** The commands that ask a running service over HTTP: thin, so that a person at a terminal gets what a caller gets. */
 import { setTimeout as sleep } from 'node:timers/promises'
 import type { FhirResource, OperationOutcome, Parameters } from 'fhir/r4.js'
+import { type AlertMessage, alertWords } from './flow/watch-flow/alerts/message.ts'
 import type { SystemValue } from './model/configuration.ts'
 
 /** The running service, and how to call it. */
@@ -302,4 +303,59 @@ const whyText = (gap: ToldGap): string => {
 export const why = async (service: Service, gap: string, { json }: { readonly json: boolean }): Promise<Outcome> => {
   const answered = await ask(service, 'GET', `/gaps/${encodeURIComponent(gap)}/why`)
   return json || !answered.ok ? asJson(answered) : { ok: true, text: whyText(answered.body as ToldGap) }
+}
+
+/** As the service tells it: `GET /alerts/preview`. */
+interface ToldPreview {
+  readonly name: string
+  readonly date: string
+  readonly asOf: string
+  readonly moments: readonly ToldMoment[]
+  readonly without: readonly { readonly rule: string; readonly recipient: string; readonly why: string }[]
+}
+
+interface ToldMoment {
+  readonly recipient: string
+  readonly by: string
+  readonly rules: readonly string[]
+  readonly dueAt: string
+  readonly sendAt: string
+  readonly notTold: Readonly<Record<string, number>>
+  readonly subject?: string
+  readonly message?: AlertMessage
+}
+
+const momentLines = (m: ToldMoment): readonly string[] => {
+  const waits = m.sendAt === m.dueAt ? '' : ` (due ${m.dueAt}, after quiet hours)`
+  const not = Object.entries(m.notTold).map(([why, n]) => `${n} ${why}`)
+  const words = m.message && alertWords(m.message)
+  return [
+    '',
+    `${m.sendAt}${waits}  ${m.rules.join(', ')}  to ${m.recipient} by ${m.by}`,
+    ...(words
+      ? [
+          `  ${words.subject}`,
+          ...words.sites.flatMap((s) => s.gaps.flatMap((g) => [`  - ${g.line}`, ...g.named.map((n) => `      ${n}`)])),
+        ]
+      : ['  nothing to tell, so nothing is sent']),
+    ...(not.length > 0 ? [`  not told: ${not.join(', ')}`] : []),
+  ]
+}
+
+const previewText = ({ name, date, asOf, moments, without }: ToldPreview): string =>
+  [
+    `${name}, ${date}, by what is known at ${asOf}. Nothing is sent.`,
+    ...(moments.length + without.length === 0 ? ['', 'No rule of this site tells anybody.'] : []),
+    ...moments.flatMap(momentLines),
+    ...without.map((w) => `\n${w.rule} to ${w.recipient}: none. ${w.why}`),
+  ].join('\n')
+
+/** What alerts of a site's day would be sent to whom, and why others are not told; sends nothing. */
+export const previewAlerts = async (
+  service: Service,
+  asked: { readonly site: string; readonly date: string; readonly at?: string },
+  { json }: { readonly json: boolean },
+): Promise<Outcome> => {
+  const answered = await ask(service, 'GET', `/alerts/preview?${new URLSearchParams(asked)}`)
+  return json || !answered.ok ? asJson(answered) : { ok: true, text: previewText(answered.body as ToldPreview) }
 }

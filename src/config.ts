@@ -3,7 +3,16 @@ import { bracketed, isLoopback, readSettings, type Settings } from './config/env
 import { type FileRead, readConfigurationFile } from './config/file.ts'
 import type { ConfigurationFile } from './config/schema.ts'
 import { causeOf, type Environment, type ReadFile, secretReader } from './config/secrets.ts'
-import type { Access, Caller, Configuration, ReadingService, Site, Source } from './model/configuration.ts'
+import type {
+  Access,
+  Caller,
+  Configuration,
+  Mail,
+  ReadingService,
+  Recipient,
+  Site,
+  Source,
+} from './model/configuration.ts'
 import type { SigningKeys } from './model/signing-key.ts'
 import { defaultTakes, systems } from './model/systems.ts'
 
@@ -20,7 +29,7 @@ sites:
     timeZone: Europe/Dublin
 `
 
-type InFile<K extends 'sites' | 'sources' | 'readingServices' | 'callers'> = ConfigurationFile[K][number]
+type InFile<K extends 'sites' | 'sources' | 'readingServices' | 'callers' | 'recipients'> = ConfigurationFile[K][number]
 
 const siteOf = ({
   id,
@@ -44,6 +53,8 @@ const siteOf = ({
   transit,
   reading,
   ...(figures.byPerson && { figures: { byPerson: true } as const }),
+  ...(site.alerts.length > 0 && { alerts: site.alerts }),
+  ...(site.alertsShow === 'placer' && { alertsShow: site.alertsShow }),
 })
 
 /** How their server is told who asks; `alg` was only a check. */
@@ -98,6 +109,29 @@ const callerOf = ({ id, role, sites, token }: InFile<'callers'>): Caller => ({
   token,
 })
 
+const recipientOf = ({ id, email, webhook, fhir, quiet }: InFile<'recipients'>): Recipient => ({
+  id,
+  ...(email !== undefined && { email }),
+  ...(webhook !== undefined && { webhook }),
+  ...(fhir !== undefined && { fhir }),
+  ...(quiet !== undefined && {
+    quiet: {
+      from: quiet.from,
+      until: quiet.until,
+      ...(quiet.timeZone !== undefined && { timeZone: quiet.timeZone }),
+    },
+  }),
+})
+
+const mailOf = ({ host, port, security, ca, from, user, password }: NonNullable<ConfigurationFile['mail']>): Mail => ({
+  host,
+  port,
+  security,
+  ...(ca !== undefined && { ca }),
+  from,
+  ...(user !== undefined && password !== undefined && { login: { user, password } }),
+})
+
 /** The source that every local caller is while nobody is named as a caller. */
 const localSource: Source = { id: 'local', takes: defaultTakes }
 
@@ -123,6 +157,8 @@ const configurationOf = (file: ConfigurationFile, settings: Settings, warnings: 
   ...(file.keys !== undefined && {
     keys: keysOf(file.keys),
   }),
+  ...(file.recipients.length > 0 && { recipients: file.recipients.map(recipientOf) }),
+  ...(file.mail !== undefined && { mail: mailOf(file.mail) }),
   tolerances: file.tolerances,
   warnings,
 })

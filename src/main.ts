@@ -8,6 +8,7 @@ import {
   fhirServerCheck,
   healthcheck,
   type Outcome,
+  previewAlerts,
   reconcile,
   replay,
   type Service,
@@ -30,6 +31,8 @@ const usage = `Usage: npm run daybind -- <command>
   reconcile --site S --date D [--as-of T]     the evening report of a site; --json: as FHIR
   evenings check [--site S [--head H]]        whether the archive of evenings is whole; --json
   why <gap> [--json]                          the facts in the journal behind a gap
+  alerts preview --site S --date D [--at T] [--json]
+                                              what would be sent to whom, and why others are not told
   replay <delivery…>                          sends deliveries again
   healthcheck [--fhir URL]… [--wait SECONDS]  status 0 when the service is alive, or when FHIR servers answer
   rebuild --check                             holds what is stored against the journal; writes nothing
@@ -42,7 +45,7 @@ const usage = `Usage: npm run daybind -- <command>
   doctor <id> [--json] [--no-write]           looks at the FHIR server of a source or reading service
   export                                      not built yet
 
-reconcile, evenings, why, replay and healthcheck ask the running service: --url URL (default http://HOST:PORT),
+reconcile, evenings, why, alerts, replay and healthcheck ask the running service: --url URL (default http://HOST:PORT),
 --token-env NAME for the environment variable that holds the bearer token.
 `
 
@@ -187,6 +190,19 @@ const whyCommand: Command = async (args) => {
   return service === undefined ? 1 : told(await why(service, gap, { json: values.json === true }))
 }
 
+const alertsCommand: Command = async ([what, ...args]) => {
+  const text = { type: 'string' } as const
+  const options = { site: text, date: text, at: text, json: { type: 'boolean' }, ...serviceOptions } as const
+  if (what !== 'preview') return misunderstood('alerts takes one word: preview.')
+  const { values } = parseArgs({ args, options })
+  const { site, date, at } = values
+  if (site === undefined || date === undefined) return misunderstood('alerts preview needs --site and --date.')
+  const service = serviceFor(values)
+  if (service === undefined) return 1
+  const asked = { site, date, ...(at !== undefined && { at }) }
+  return told(await previewAlerts(service, asked, { json: values.json === true }))
+}
+
 const replayCommand: Command = async (args) => {
   const { values, positionals } = parseArgs({ args, options: serviceOptions, allowPositionals: true })
   if (positionals.length === 0) return misunderstood('replay needs at least one delivery.')
@@ -258,6 +274,7 @@ const commands: Readonly<Record<string, Command>> = {
   reconcile: reconcileCommand,
   evenings: eveningsCommand,
   why: whyCommand,
+  alerts: alertsCommand,
   replay: replayCommand,
   healthcheck: healthcheckCommand,
   rebuild: rebuildCommand,

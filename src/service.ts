@@ -3,11 +3,13 @@ import { readFileSync } from 'node:fs'
 import { setTimeout as sleep } from 'node:timers/promises'
 import type { FastifyInstance } from 'fastify'
 import { type Logger, pino } from 'pino'
+import { openAlerts } from './adapters/alerts.ts'
 import { setClock } from './adapters/clock.ts'
 import { openSmart } from './adapters/fhir/authorization.ts'
 import { loadDefinitions } from './adapters/fhir/definitions/load.ts'
 import { openPeer, type Peer } from './adapters/fhir/peer.ts'
 import { acceptOrderRoutes } from './adapters/http/accept-order.ts'
+import { alertRoutes } from './adapters/http/alerts.ts'
 import { applyDeviceRoutes } from './adapters/http/apply-device.ts'
 import { archiveRoutes } from './adapters/http/archive.ts'
 import type { Route } from './adapters/http/call.ts'
@@ -28,6 +30,9 @@ import { validateRoutes } from './adapters/http/validate.ts'
 import { watchFlowRoutes } from './adapters/http/watch-flow.ts'
 import type { RequestDeadlines } from './adapters/http/wire.ts'
 import { kindOf } from './adapters/kind-of-error.ts'
+import { openMail } from './adapters/notify/mail.ts'
+import type { Messenger } from './adapters/notify/messenger.ts'
+import { openWebhook } from './adapters/notify/webhook.ts'
 import { recordConfiguration } from './adapters/postgres/configuration-fact.ts'
 import {
   type Database,
@@ -44,11 +49,12 @@ import type { Watching } from './adapters/postgres/evenings.ts'
 import { migrate } from './adapters/postgres/migrations.ts'
 import type { StepRunner } from './adapters/postgres/run-step.ts'
 import { type LookPace, usualLookPace } from './adapters/postgres/task-looks.ts'
+import { openAlertsAtSource } from './adapters/queue/alert-at-source.ts'
 import { startCouriers } from './adapters/queue/couriers.ts'
 import { usualLeaseSeconds } from './adapters/queue/deliver.ts'
 import { openQueue, type Queue } from './adapters/queue/queue.ts'
 import { openAnswers } from './adapters/queue/read-answers.ts'
-import { openStatements } from './adapters/queue/statements.ts'
+import { openStatements, type Statements } from './adapters/queue/statements.ts'
 import { isAsked } from './adapters/sources/fetched.ts'
 import { startAskers } from './adapters/sources/rounds.ts'
 import { tellTroubles } from './adapters/troubles.ts'
@@ -58,8 +64,8 @@ import { eveningPage, severalPage, startPage } from './board/pages.ts'
 import { severalCsv, severalEvenings } from './board/several-evenings.ts'
 import { type Patience, usualPatience } from './flow/forward-order/retry.ts'
 import { destinationIds, isWrittenTo } from './flow/forward-order/write-back.ts'
-import { readingServiceScope, sourceScope } from './flow/scopes.ts'
-import type { Access, Configuration } from './model/configuration.ts'
+import { alertScope, readingServiceScope, sourceScope } from './flow/scopes.ts'
+import type { Access, Configuration, Source } from './model/configuration.ts'
 import type { SigningKeys } from './model/signing-key.ts'
 import type { Instant } from './model/states.ts'
 
@@ -153,13 +159,18 @@ const closeServer = async (app: FastifyInstance): Promise<void> => {
  * No job is begun any more, no source asked; an attempt that hangs is broken off and its delivery given back, its fate
  * unknown.
  */
-const closeCalls = async (working: readonly { stop(): Promise<void> }[], peers: readonly Peer[]): Promise<void> => {
+const closeCalls = async (
+  working: readonly { stop(): Promise<void> }[],
+  peers: readonly Pick<Peer, 'breakOff' | 'close'>[],
+): Promise<void> => {
   const breakOff = setTimeout(() => {
     for (const peer of peers) peer.breakOff()
   }, closing.attempts)
   await within(closing.jobs, Promise.all(working.map((w) => w.stop()))).finally(() => clearTimeout(breakOff))
   await within(closing.connections, Promise.all(peers.map((p) => p.close())))
 }
+
+const hasFhir = (s: Source): s is Source & Server => s.fhir !== undefined
 
 interface Server extends Access {
   readonly id: string
@@ -193,6 +204,29 @@ const openPeers = <S extends Server>(
       return [id, openPeer({ id, base: fhir, ...authorized(server), ...(tls && { tls }), ...deadline })]
     }),
   )
+}
+
+/** Longer than a server takes that is asked to be patient; shorter than the lease of an attempt. */
+const usualAlertDeadlineMs = 20_000
+
+/** A connection of their own to the EHRs in which somebody is told: its trouble is not that of what is written back. */
+const openMessengers = (
+  c: Configuration,
+  statements: Statements,
+  deadlineMs = usualAlertDeadlineMs,
+): ReadonlyMap<string, Messenger> => {
+  const mailTo = c.mail && openMail(c.mail, deadlineMs)
+  const messengers = new Map<string, Messenger>()
+  for (const { id, email, webhook, fhir } of c.recipients ?? []) {
+    if (webhook) messengers.set(id, openWebhook({ ...webhook, deadlineMs, now: Date.now }))
+    else if (email !== undefined && mailTo) messengers.set(id, mailTo(email))
+    else if (fhir !== undefined) {
+      const source = c.sources.filter(hasFhir).filter((s) => s.id === fhir)
+      for (const peer of openPeers(source, () => alertScope, c.keys, deadlineMs / 2).values())
+        messengers.set(id, openAlertsAtSource({ peer, statements, luck: Math.random, beginWithinMs: deadlineMs }))
+    }
+  }
+  return messengers
 }
 
 const announceConfiguration = (c: Configuration, log: Logger): void => {
@@ -259,6 +293,7 @@ export const routesOf = (p: RouteParts): readonly Route[] => [
   ...watchFlowRoutes(p.watching, startPage),
   ...reportRoutes(p.watching, views),
   ...archiveRoutes(p.watching, p.keys),
+  ...alertRoutes(p.watching, p.base),
   ...settleGapRoutes(p.runner),
   ...readingRoutes(p.db, p.searching, p.base),
   ...validateRoutes(p.runner, p.base, profilesIn(p.definitions)),
@@ -306,8 +341,12 @@ const start = async (
   ])
   const asked = c.sources.filter(isAsked)
   const askedPeers = openPeers(asked, sourceScope, c.keys, options.askingDeadlineMs)
+  const statements = openStatements()
+  const messengers = openMessengers(c, statements, options.deliveryDeadlineMs)
   const begun: { stop(): Promise<void> }[] = [queue]
-  const work: (() => Promise<unknown>)[] = [() => closeCalls(begun, [...peers.values(), ...askedPeers.values()])]
+  const work: (() => Promise<unknown>)[] = [
+    () => closeCalls(begun, [...peers.values(), ...askedPeers.values(), ...messengers.values()]),
+  ]
   undo.add(() => Promise.all(work.map((end) => end())))
   loadDefinitions()
 
@@ -323,12 +362,12 @@ const start = async (
     await migrate(db, () => queue.prepare())
     await recordConfiguration(runner)
   })
-  const statements = openStatements()
   const readers = new Map([...peers].filter(([id]) => c.readingServices.some((r) => r.id === id)))
   const answers = openAnswers({ runner, peers: readers, pace: options.lookPace ?? usualLookPace, log })
   const delivering = {
     db,
     peers,
+    messengers,
     sources: new Map(c.sources.filter(isWrittenTo).map((s) => [s.id, s])),
     statements,
     answers,
@@ -357,6 +396,7 @@ const start = async (
   // a source that is asked learns where its notifications go
   let listening = false
   const watching = { db, parties: c, tolerances: c.tolerances }
+  const alerts = openAlerts({ ...watching, announce: queue.announce, publicUrl: base }, log)
   const rounds = startRounds(
     options.roundMs ?? 1_000,
     async () => {
@@ -368,7 +408,10 @@ const start = async (
     troubles.told,
   )
   work.push(() => within(closing.jobs, rounds.stop()))
-  // apart from the rounds: a reading service that is slow to say what it did holds up no evening
+  // apart from the rounds: thousands of evenings that fall due together hold up nobody's alert
+  const telling = startRounds(options.roundMs ?? 1_000, alerts.look, troubles.told)
+  work.push(() => within(closing.jobs, telling.stop()))
+  // and so is this: a reading service that is slow to say what it did holds up no evening
   const looking = startRounds(
     options.lookPace ? options.lookPace.unanswered * 250 : 15_000,
     answers.look,
@@ -401,7 +444,7 @@ const start = async (
   app.server.prependListener('request', (_request, response) => {
     if (stopping) response.setHeader('connection', 'close')
   })
-  await rounds.now()
+  await Promise.all([rounds.now(), telling.now()])
   await app.listen({ port: c.port, host: c.host }).catch((error: NodeJS.ErrnoException) => {
     throw listenError(error, c)
   })
@@ -415,7 +458,7 @@ const start = async (
     routeList: app.routeList,
     setClock: async (moment) => {
       await setClock(db, moment)
-      await rounds.now()
+      await Promise.all([rounds.now(), telling.now()])
     },
     close: async ({ lingerMs = 0 } = {}) => {
       stopping = true

@@ -28,9 +28,9 @@ const idsOf = (raw: unknown, ...sections: Section[]): string[] =>
 
 const at = (entry: Entry, key: string, text: string): Refused => ({ path: [...entry.path, key], text })
 
-/** Names must tell apart; sources and reading services share theirs, since a message can go to either. */
+/** Names must tell apart; sources, reading services and recipients share theirs, since a message can go to each. */
 const namesUsedTwice = (raw: unknown): Refused[] =>
-  ([['sites'], ['sources', 'readingServices'], ['callers'], ['recipients']] as const).flatMap((sections) => {
+  ([['sites'], ['sources', 'readingServices', 'recipients'], ['callers']] as const).flatMap((sections) => {
     const seen = new Set<string>()
     return sections
       .flatMap((section) => listAt(raw, [section]))
@@ -102,12 +102,33 @@ const limitsOfTheUnlimited = (raw: unknown): Refused[] =>
       : []
   })
 
+/** Who is told in an EHR needs one that has a FHIR server. */
+const fhirOfNobody = (raw: unknown): Refused[] => {
+  const sources = listAt(raw, ['sources']).filter((s) => textAt(s, 'fhir') !== undefined)
+  const known = sources.flatMap((s) => textAt(s, 'id') ?? [])
+  return listAt(raw, ['recipients']).flatMap((recipient) =>
+    unknownName([...recipient.path, 'fhir'], textAt(recipient, 'fhir'), 'source with fhir', known),
+  )
+}
+
+/** Who is told by e-mail needs a server that takes it. */
+const mailWithoutServer = (raw: unknown): Refused[] => {
+  if (valueAt(raw, ['mail']) !== undefined) return []
+  return listAt(raw, ['recipients']).flatMap((recipient) =>
+    textAt(recipient, 'email') === undefined
+      ? []
+      : [at(recipient, 'email', 'expected a mail server as well: mail: { host: HOST, from: ADDRESS }')],
+  )
+}
+
 export const crossMistakes = (raw: unknown): Refused[] => [
   ...namesUsedTwice(raw),
   ...siteIdentifiersUsedTwice(raw),
   ...namesOfNothing(raw),
   ...strangersUnderTheirNames(raw),
   ...limitsOfTheUnlimited(raw),
+  ...mailWithoutServer(raw),
+  ...fhirOfNobody(raw),
   ...accessMistakes(raw),
 ]
 
@@ -135,14 +156,22 @@ const callersOfNothing = (raw: unknown): Refused[] => {
   })
 }
 
-const notSentYet = (raw: unknown): Refused[] => {
-  const path: Path = ['recipients']
-  return listAt(raw, path).length > 0 ? [{ path, text: 'read and checked; sending alerts is not built yet' }] : []
+/** Configured, and never told anything. */
+const neverTold = (raw: unknown): Refused[] => {
+  const told = listAt(raw, ['sites'])
+    .flatMap((site) => listAt(raw, [...site.path, 'alerts']))
+    .map((alert) => textAt(alert, 'to'))
+  return listAt(raw, ['recipients']).flatMap((recipient) => {
+    const id = textAt(recipient, 'id')
+    return id === undefined || told.includes(id)
+      ? []
+      : [at(recipient, 'id', `no alert of any site is for ${show(id)}: it will be told nothing`)]
+  })
 }
 
 export const crossWarnings = (raw: unknown): Refused[] => [
   ...earlyCutOffs(raw),
   ...callersOfNothing(raw),
   ...accessWarnings(raw),
-  ...notSentYet(raw),
+  ...neverTold(raw),
 ]

@@ -2,6 +2,7 @@
 import * as z from 'zod'
 import { isZone } from '../model/local-day.ts'
 import { accessShape, keys } from './access.ts'
+import { emailAddress, mail } from './mail.ts'
 import {
   absoluteUri,
   alertTime,
@@ -15,16 +16,29 @@ import {
   identifier,
   name,
   type ReadSecret,
-  secret,
   time,
   token,
   tolerance,
+  webhookSecret,
 } from './values.ts'
+
+const severity = z.enum(['high', 'moderate', 'low'], expecting('high, moderate or low'))
 
 const alert = z.strictObject(
   {
-    at: alertTime.describe('When, counted from the cut-off; a leading minus is before it.'),
+    at: alertTime.describe(
+      'When, counted from the cut-off, a leading minus is before it; or now: as soon as a gap is known.',
+    ),
     to: id.describe('Id of a recipient.'),
+    severities: z
+      .array(severity, expecting('a list of severities'))
+      .min(1, expecting('at least one severity; without "severities" it is high and moderate'))
+      .default(['high', 'moderate'])
+      .describe('Which gaps.'),
+    urgent: z
+      .boolean(expecting('true or false'))
+      .default(false)
+      .describe("true: goes out in the recipient's quiet hours too."),
   },
   expecting('{ at: DURATION, to: RECIPIENT }'),
 )
@@ -59,6 +73,10 @@ const site = z.strictObject(
       .prefault({})
       .describe('What its reports may show.'),
     alerts: z.array(alert, expecting('a list of alerts')).default([]).describe('Whom to tell, around the cut-off.'),
+    alertsShow: z
+      .enum(['numbers', 'placer'], expecting('numbers or placer'))
+      .default('numbers')
+      .describe('numbers: how many gaps of each kind; placer: their placer numbers and serial numbers too.'),
   },
   expecting('a site with id, name and timeZone'),
 )
@@ -136,29 +154,43 @@ const caller = (readSecret: ReadSecret) =>
     expecting('a caller with id, role and token'),
   )
 
+const quiet = z
+  .strictObject(
+    {
+      from: time.describe('Local time HH:mm.'),
+      until: time.describe('Local time HH:mm; before "from" it is that of the next morning.'),
+      timeZone: z
+        .string(expecting('an IANA zone'))
+        .refine(isZone, expecting('an IANA zone'))
+        .optional()
+        .describe("Whose clock; absent: that of the site's zone."),
+    },
+    expecting('{ from: "20:00", until: "07:00" }'),
+  )
+  .refine(({ from, until }) => from !== until, expecting('two different times'))
+  .describe('When alerts wait, unless their rule is urgent; then they tell what is open at the end of it.')
+
 const recipient = (readSecret: ReadSecret) =>
   z
     .strictObject(
       {
         id: id.describe('Its name in alerts.'),
-        email: z
-          .string(expecting('an e-mail address'))
-          .regex(/^[^\s@]+@[^\s@]+\.[^\s@.]+$/, expecting('an e-mail address'))
-          .optional()
-          .describe('Told by e-mail.'),
+        email: emailAddress.optional().describe('Told by e-mail.'),
         webhook: z
           .strictObject(
-            { url: calledBase, secret: secret(readSecret) },
+            { url: calledBase, secret: webhookSecret(readSecret) },
             expecting('{ url: URL, secret: { env: NAME } }'),
           )
           .optional()
           .describe('Told by a signed POST.'),
+        fhir: id.optional().describe('Id of a source: told by a Communication and a Task in its FHIR server.'),
+        quiet: quiet.optional(),
       },
-      expecting('a recipient with an id, and email or webhook'),
+      expecting('a recipient with an id, and email, webhook or fhir'),
     )
     .refine(
-      ({ email, webhook }) => (email === undefined) !== (webhook === undefined),
-      expecting('either email or webhook'),
+      ({ email, webhook, fhir }) => [email, webhook, fhir].filter((way) => way !== undefined).length === 1,
+      expecting('one of email, webhook and fhir'),
     )
 
 /** The whole file. Secrets are looked up while it is read, so that a missing one is told with all other mistakes. */
@@ -181,6 +213,7 @@ export const fileSchema = (readSecret: ReadSecret) =>
           .default([])
           .describe('Who may call, and as what; without any, local callers have all rights.'),
         keys: keys(readSecret).optional(),
+        mail: mail(readSecret).optional(),
         recipients: z
           .array(recipient(readSecret), expecting('a list of recipients'))
           .default([])

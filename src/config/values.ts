@@ -126,19 +126,34 @@ export const secret = (readSecret: ReadSecret) =>
     return z.NEVER
   })
 
+/** Standard Webhooks 1.0.0: base64 of 24 to 64 bytes behind a prefix. */
+const isWebhookSecret = (text: string): boolean => {
+  const [, key = ''] = /^whsec_([A-Za-z0-9+/]+={0,2})$/.exec(text) ?? []
+  const { length } = Buffer.from(key, 'base64')
+  return length >= 24 && length <= 64
+}
+
+export const webhookSecret = (readSecret: ReadSecret) =>
+  secret(readSecret).refine(isWebhookSecret, {
+    error: 'the secret is not one of Standard Webhooks: whsec_ and the base64 of 24 to 64 bytes',
+    params: { sentence: true },
+  })
+
 export const token = (readSecret: ReadSecret) =>
   secret(readSecret).refine((text) => bearer.test(text), {
     error: 'the secret holds characters that a bearer token cannot have (letters, digits and -._~+/ are allowed)',
     params: { sentence: true },
   })
 
+/** Further from its cut-off no alert is. */
+const aWeek = 7 * 86_400_000
+
+const aroundCutOff = 'an ISO 8601 duration around the cut-off, at most a week: -PT90M, PT0S; or now'
+
 /** Around the cut-off: before it with a leading minus. */
 export const alertTime = z
-  .string(expecting('an ISO 8601 duration around the cut-off such as -PT90M'))
-  .refine(
-    (text) => Number.isFinite(milliseconds(text)),
-    expecting('an ISO 8601 duration around the cut-off: -PT90M, PT0S'),
-  )
+  .string(expecting(aroundCutOff))
+  .refine((text) => text === 'now' || Math.abs(milliseconds(text)) <= aWeek, expecting(aroundCutOff))
 
 export const time = z
   .string(expecting('a local time HH:mm in quotes'))

@@ -27,5 +27,8 @@ export const sourceScope = ({ poll, subscribe, writeBack }: Pick<Source, 'poll' 
     ]),
   )
 
+/** At an EHR in which somebody is told of gaps: made once, looked for, never changed. */
+export const alertScope = scopeOf(new Map(['Communication', 'Task'].map((type): [string, string] => [type, 'crs'])))
+
 /** At a reading service: everything that a linked order is made of, and their answers. */
 export const readingServiceScope = scopeOf(new Map(forNeeds(needsAtReadingService)))

@@ -11,6 +11,20 @@ export interface SystemValue {
   readonly value: string
 }
 
+/** How grave a gap is; the table of gaps says it of each. */
+export type Severity = 'high' | 'moderate' | 'low'
+
+/** Whom to tell of open gaps, and when. */
+export interface AlertRule {
+  /** ISO 8601 duration counted from the cut-off, before it with a leading minus; or `now`: as soon as a gap is known. */
+  readonly at: string
+  /** Id of a recipient. */
+  readonly to: string
+  readonly severities: readonly Severity[]
+  /** Goes out in the recipient's quiet hours too. */
+  readonly urgent?: boolean
+}
+
 /** A clinic, with a time zone and a cut-off. */
 export interface Site {
   readonly id: string
@@ -29,6 +43,41 @@ export interface Site {
   readonly reading: string
   /** Absent: the site does not allow figures by person. */
   readonly figures?: { readonly byPerson: true }
+  /** Absent: nobody is told. */
+  readonly alerts?: readonly AlertRule[]
+  /** What an alert says of each gap besides how many there are; absent: nothing. */
+  readonly alertsShow?: 'numbers' | 'placer'
+}
+
+/** Local times `HH:mm` between which somebody is not told of what can wait; over midnight where `until` is the earlier. */
+export interface Quiet {
+  readonly from: string
+  readonly until: string
+  /** Absent: that of the site that the alert is about. */
+  readonly timeZone?: string
+}
+
+/** Who is told of gaps, in one of these ways. */
+export interface Recipient {
+  readonly id: string
+  readonly email?: string
+  /** The secret as Standard Webhooks writes it: `whsec_` and base64. */
+  readonly webhook?: { readonly url: string; readonly secret: string }
+  /** Id of a source: told by a Communication and a Task in its FHIR server. */
+  readonly fhir?: string
+  readonly quiet?: Quiet
+}
+
+/** The mail server by which alerts go out. */
+export interface Mail {
+  readonly host: string
+  readonly port: number
+  /** TLS from the first byte, by STARTTLS (and not without), or none. */
+  readonly security: 'tls' | 'starttls' | 'none'
+  /** Trusted besides the authorities that this machine trusts; PEM. */
+  readonly ca?: string
+  readonly from: string
+  readonly login?: { readonly user: string; readonly password: string }
 }
 
 /** How Daybind gets a token by SMART Backend Services. */
@@ -103,6 +152,8 @@ export interface Parties {
   readonly sites: readonly Site[]
   readonly sources: readonly Source[]
   readonly readingServices: readonly ReadingService[]
+  /** Who is told of gaps; no part of the fact in the journal. */
+  readonly recipients?: readonly Recipient[]
 }
 
 /** The settings of the flow: durations in seconds. */
@@ -122,6 +173,8 @@ export interface Configuration extends Parties {
   readonly dataDir: string
   readonly logLevel: string
   readonly callers: readonly Caller[]
+  /** There whenever a recipient is told by e-mail. */
+  readonly mail?: Mail
   /** What we sign with when we ask for tokens; there whenever anybody is asked by SMART. */
   readonly keys?: SigningKeys
   readonly tolerances: Tolerances

@@ -146,6 +146,13 @@ export const cutOffOf = (date: string, site: SiteDay): number => {
   return Math.min(placesOf(reading, site.timeZone).last, end)
 }
 
+/**
+ * The instant at which the zone's clock shows a time `HH:mm` on a date: the later one where it shows it twice, the next
+ * existing instant where it never does.
+ */
+export const instantAt = (date: string, time: string, zone: string): number =>
+  placesOf(dayNumber(date) * dayLength + sinceMidnight(time), zone).last
+
 export interface Due {
   /** The local date on which the device was switched on. */
   readonly date: string

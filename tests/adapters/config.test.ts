@@ -76,9 +76,14 @@ recipients:
     email: desk@tern-harbour.example
   - id: lead
     webhook: { url: "https://tern-harbour.example/hook", secret: { env: HOOK } }
+    quiet: { from: "20:00", until: "07:00" }
+mail: { host: mail.tern-harbour.example, from: daybind@tern-harbour.example, user: daybind, password: { env: MAIL } }
 tolerances: { skew: PT1M30S, recorderClock: PT5M }
 `
-const secrets = { OUTWARD: 'outward', HARBOUR_EHR_TOKEN: 'inward', HOOK: 'a hook secret' }
+const hookSecret = `whsec_${Buffer.from('a secret of the tests, 32 bytes.').toString('base64')}`
+const desk = 'recipients: [ { id: desk, webhook: { url: "http://localhost", secret: { env: HOOK } } } ]\n'
+const shortSecret = `whsec_${Buffer.from('short').toString('base64')}`
+const secrets = { OUTWARD: 'outward', HARBOUR_EHR_TOKEN: 'inward', HOOK: hookSecret, MAIL: 'the mail password' }
 const secretFiles = { '/etc/daybind/secrets/pebble': 'pebble-token\n' }
 
 describe('a good configuration', () => {
@@ -145,9 +150,28 @@ describe('a good configuration', () => {
         },
       ],
       callers: [{ id: 'harbour-ehr', role: 'source', sites: ['tern-harbour'], token: 'inward' }],
+      recipients: [
+        { id: 'front-desk', email: 'desk@tern-harbour.example' },
+        {
+          id: 'lead',
+          webhook: { url: 'https://tern-harbour.example/hook', secret: hookSecret },
+          quiet: { from: '20:00', until: '07:00' },
+        },
+      ],
+      mail: {
+        host: 'mail.tern-harbour.example',
+        port: 587,
+        security: 'starttls',
+        from: 'daybind@tern-harbour.example',
+        login: { user: 'daybind', password: 'the mail password' },
+      },
       tolerances: { skew: 90, recorderClock: 300 },
     })
-    expect(value.warnings).toEqual([`${path}:32:1 recipients: read and checked; sending alerts is not built yet`])
+    expect(value.sites[0]?.alerts).toEqual([
+      { at: '-PT90M', to: 'front-desk', severities: ['high', 'moderate'], urgent: false },
+      { at: 'PT0S', to: 'lead', severities: ['high', 'moderate'], urgent: false },
+    ])
+    expect(value.warnings).toEqual([])
   })
 
   it('reads the example that is to be copied', () => {
@@ -216,7 +240,7 @@ describe('a wrong file', () => {
     [
       'a key like no other',
       `${site}colour: blue`,
-      'daybind.yaml:6:1 colour: unknown key, expected one of publicUrl, sites, sources, readingServices, callers, keys, recipients, tolerances',
+      'daybind.yaml:6:1 colour: unknown key, expected one of publicUrl, sites, sources, readingServices, callers, keys, mail, recipients, tolerances',
     ],
     [
       'a cut-off beyond the clock',
@@ -303,7 +327,57 @@ describe('a wrong file', () => {
     [
       'a recipient that cannot be reached',
       `${site}recipients:\n  - id: desk\n`,
-      'daybind.yaml:7:5 recipients[0]: found keys and values, expected either email or webhook',
+      'daybind.yaml:7:5 recipients[0]: found keys and values, expected one of email, webhook and fhir',
+    ],
+    [
+      'a recipient with the name of a reading service',
+      `${site}readingServices: [ { id: one, fhir: "http://localhost" } ]\nrecipients:\n  - { id: one, webhook: { url: "http://localhost", secret: { env: HOOK } } }\n`,
+      'daybind.yaml:8:7 recipients[0].id: found "one", expected an id that nothing else has',
+    ],
+    [
+      'an EHR without a FHIR server',
+      `${site}sources: [ { id: ehr } ]\nrecipients:\n  - { id: inbox, fhir: ehr }\n`,
+      'daybind.yaml:8:18 recipients[0].fhir: found "ehr", expected the id of a source with fhir',
+    ],
+    [
+      'an e-mail without a server that takes it',
+      `${site}recipients:\n  - { id: desk, email: desk@tern-harbour.example }\n`,
+      'daybind.yaml:7:17 recipients[0].email: expected a mail server as well: mail: { host: HOST, from: ADDRESS }',
+    ],
+    [
+      'an address that is a list',
+      `${site}mail: { host: localhost, from: "a@b.example, c@d.example" }\n`,
+      'daybind.yaml:6:26 mail.from: found "a@b.example, c@d.example", expected an e-mail address',
+    ],
+    [
+      'a password without a user',
+      `${site}mail: { host: localhost, from: a@b.example, password: { env: HOOK } }\n`,
+      'daybind.yaml:6:1 mail: found keys and values, expected user and password, or neither',
+    ],
+    [
+      'a password over an open line',
+      `${site}mail: { host: mail.b.example, from: a@b.example, security: none, user: a, password: { env: HOOK } }\n`,
+      'daybind.yaml:6:1 mail: found keys and values, expected security starttls or tls: whoever reads the connection on the way has the password',
+    ],
+    [
+      'a secret of a webhook that is too short',
+      `${site}recipients:\n  - { id: lead, webhook: { url: "http://localhost", secret: { env: SHORT } } }\n`,
+      'daybind.yaml:7:53 recipients[0].webhook.secret: the secret is not one of Standard Webhooks: whsec_ and the base64 of 24 to 64 bytes',
+    ],
+    [
+      'quiet hours without length',
+      `${site}mail: { host: localhost, from: a@b.example }\nrecipients:\n  - { id: desk, email: a@b.example, quiet: { from: "20:00", until: "20:00" } }\n`,
+      'daybind.yaml:8:37 recipients[0].quiet: found keys and values, expected two different times',
+    ],
+    [
+      'an alert a month from the cut-off',
+      `${inSite('alerts: [ { at: -P30D, to: desk } ]')}${desk}`,
+      'daybind.yaml:6:17 sites[0].alerts[0].at: found "-P30D", expected an ISO 8601 duration around the cut-off, at most a week: -PT90M, PT0S; or now',
+    ],
+    [
+      'an alert for nobody',
+      inSite('alerts: [ { at: now, to: desk } ]'),
+      'daybind.yaml:6:26 sites[0].alerts[0].to: found "desk", expected the id of a recipient',
     ],
     [
       'a secret written into the file',
@@ -369,7 +443,9 @@ describe('a wrong file', () => {
   ]
 
   it.each(table)('tells where %s stands, and what is expected', (_, yaml, mistake) => {
-    expect(mistakes(yaml, { EMPTY: '', SPACED: 'two words', SET: 'token' })).toEqual([mistake])
+    expect(
+      mistakes(yaml, { HOOK: hookSecret, SHORT: shortSecret, EMPTY: '', SPACED: 'two words', SET: 'token' }),
+    ).toEqual([mistake])
   })
 
   it('knows every port that the HTTP client refuses, and refuses no other', async () => {

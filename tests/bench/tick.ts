@@ -56,6 +56,7 @@ const tickNow = async (w: World): Promise<Tick> => {
   const delivering = {
     db,
     peers,
+    messengers: new Map(),
     sources: new Map(),
     statements: openStatements(),
     answers: { arrived: nothing, before: async () => false, look: nothing },

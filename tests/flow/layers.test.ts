@@ -29,7 +29,15 @@ const imports = [...texts].flatMap(([file, text]) => importsOf(file, text))
 
 /** The layer of a path below src, by its folder; undefined for a file at the top and for a package. */
 const layers = [
-  ...['adapters/fhir', 'adapters/postgres', 'adapters/queue', 'adapters/sources', 'adapters/http', 'adapters'],
+  ...[
+    'adapters/fhir',
+    'adapters/notify',
+    'adapters/postgres',
+    'adapters/queue',
+    'adapters/sources',
+    'adapters/http',
+    'adapters',
+  ],
   ...['board', 'config', 'doctor', 'flow', 'model'],
 ]
 const layerOf = (path: string): string | undefined => layers.find((layer) => path.startsWith(`${layer}/`))
@@ -42,8 +50,9 @@ const knows: Readonly<Record<string, readonly string[]>> = {
   board: ['flow', 'model'],
   doctor: ['flow', 'model', 'adapters/fhir'],
   'adapters/fhir': ['flow', 'model'],
+  'adapters/notify': ['flow', 'model', 'adapters/fhir'],
   'adapters/postgres': ['flow', 'model', 'adapters', 'adapters/fhir'],
-  'adapters/queue': ['flow', 'model', 'adapters', 'adapters/fhir', 'adapters/postgres'],
+  'adapters/queue': ['flow', 'model', 'adapters', 'adapters/fhir', 'adapters/notify', 'adapters/postgres'],
   'adapters/sources': ['flow', 'model', 'adapters', 'adapters/fhir', 'adapters/postgres'],
   'adapters/http': ['flow', 'model', 'adapters', 'adapters/fhir', 'adapters/postgres', 'adapters/queue'],
   // the clock and the watch, which belong to no one thing that is touched

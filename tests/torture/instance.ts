@@ -17,9 +17,11 @@ export interface Orders {
   /** Base of the reading service. */
   readonly pebble: string
   readonly logFile: string
+  /** Somebody who is told of gaps 90 minutes before the cut-off and at it. */
+  readonly hook?: { readonly url: string; readonly secret: string }
 }
 
-const { databaseUrl, dataDir, pebble, logFile } = JSON.parse(process.argv[2] ?? '{}') as Orders
+const { databaseUrl, dataDir, pebble, logFile, hook } = JSON.parse(process.argv[2] ?? '{}') as Orders
 
 const configuration: Configuration = {
   publicUrl: 'http://127.0.0.1',
@@ -39,6 +41,10 @@ const configuration: Configuration = {
       wear: 'P14D',
       transit: 'P10D',
       reading: 'P3D',
+      ...(hook && {
+        alertsShow: 'placer' as const,
+        alerts: ['-PT90M', 'PT0S'].map((at) => ({ at, to: 'lead', severities: ['high', 'moderate'] as const })),
+      }),
     },
   ],
   sources: [{ id: 'harbour-ehr', site: 'tern-harbour', placer: harbour.orders, takes: codings }],
@@ -48,6 +54,7 @@ const configuration: Configuration = {
     { id: 'bay-3', role: 'clinic', sites: ['tern-harbour'], token: tokenOf('bay-3') },
     { id: 'pebble', role: 'reading-service', token: tokenOf('pebble') },
   ],
+  ...(hook && { recipients: [{ id: 'lead', webhook: hook }] }),
   tolerances: { skew: 120, recorderClock: 60 },
   warnings: [],
 }

@@ -703,6 +703,12 @@ const evenings: readonly Row[] = [
 
 const operating: readonly Row[] = [
   plain('GET /deliveries', { path: '/deliveries' }, ['403', '403', '403', '200']),
+  plain('GET /alerts/preview', { path: '/alerts/preview?site=tern-harbour&date=2035-03-21' }, [
+    '403',
+    '403',
+    '403',
+    '200',
+  ]),
   row('GET /gaps/:id/why', 'id', id('worn.DetectedIssue'), (x) => ({ path: `/gaps/${x}/why` }), [no, no, no, '200']),
   row(
     'POST /deliveries/:id/replay',

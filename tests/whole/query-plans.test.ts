@@ -5,6 +5,7 @@
 import { v5 as uuidv5 } from 'uuid'
 import { afterAll, beforeAll, describe, expect, test } from 'vitest'
 import { instantSql } from '../../src/adapters/clock.ts'
+import { lookedUntil, newestGapFact, openGaps, toldGaps } from '../../src/adapters/postgres/alerts.ts'
 import { claimNext } from '../../src/adapters/postgres/attempts.ts'
 import { type Database, openDatabase, openForSearches, type Tx } from '../../src/adapters/postgres/database.ts'
 import { type DeliveryFilter, listDeliveries } from '../../src/adapters/postgres/deliveries.ts'
@@ -80,6 +81,9 @@ const seed = `
     select ${idSql('Delivery')}, 'd' || n / 10 % 10, ${idSql('ServiceRequest')}, '{}', 'r', f,
       case f when 'queued' then now() end, now()
     from generate_series(1, ${rows}) n, lateral (select case when n % 10 = 0 then 'queued' when n % 1000 = 1 then 'parked' else 'taken' end) s (f);
+  insert into alerts (recipient, moment, looked_at) select 'desk', now() - n * interval '1 hour', now() from generate_series(1, ${rows}) n;
+  insert into told_gaps (recipient, gap, status, delivery, told_at)
+    select 'desk', ${idSql('Gap')}, 'final', ${idSql('Delivery')}, now() from generate_series(1, ${rows}) n;
   insert into destinations (id) select 'd' || n from generate_series(1, 100) n;
   analyze`
 
@@ -243,6 +247,14 @@ const waiting: typeof hot = [
   ['the next page of them', listed({ fate: 'parked', before: 9000 }), ['deliveries_by_fate']],
   ['the parked messages to a destination', listed({ destination: 'd1', fate: 'parked' }), ['deliveries_by_fate']],
   ['the newest messages', listed({}), ['deliveries_by_fate']],
+  ['up to when recipients were told', (tx) => lookedUntil(tx, ['desk'], '2026-01-01T00:00:00Z'), ['alerts_pkey']],
+  ['the newest fact about a gap', newestGapFact, ['journal_of_gaps']],
+  [
+    'the open gaps to tell of',
+    (tx) => openGaps(tx, 'desk', ['tern-harbour'], ['no-link']),
+    ['gaps_open', 'told_gaps_pkey'],
+  ],
+  ['what somebody was told of gaps', (tx) => toldGaps(tx, 'desk', [anId]), ['told_gaps_pkey']],
 ]
 
 test.each([...hot, ...waiting])('%s: by its index', async (_, work, indexes) => {

@@ -22,6 +22,8 @@ export interface PlainCall {
   readonly body?: string | URLSearchParams
   /** Milliseconds. */
   readonly deadlineMs: number
+  /** Breaks it off: it counts as too late. */
+  readonly signal?: AbortSignal
 }
 
 export interface PlainCalls {
@@ -70,9 +72,11 @@ export const openPlainCalls = (options: {
     return line
   }
   return {
-    ask: async (url, { method, headers, body, deadlineMs: within }) => {
+    ask: async (url, { method, headers, body, deadlineMs: within, signal }) => {
       const stop = new AbortController()
-      const timer = setTimeout(() => stop.abort(), within)
+      const breakOff = () => stop.abort()
+      const timer = setTimeout(breakOff, within)
+      signal?.addEventListener('abort', breakOff)
       const { wire, seen } = lineTo(new URL(url).origin).watched(() => stop.abort())
       try {
         const response = await fetch(url, {
@@ -90,6 +94,7 @@ export const openPlainCalls = (options: {
         return whyNot(error, seen, stop.signal.aborted)
       } finally {
         clearTimeout(timer)
+        signal?.removeEventListener('abort', breakOff)
       }
     },
     close: async () => {

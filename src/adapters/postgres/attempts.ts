@@ -6,7 +6,8 @@ import { openSql } from './destinations.ts'
 export interface Claimed {
   readonly id: string
   readonly destination: string
-  readonly order_id: string
+  /** null: it is about no order. */
+  readonly order_id: string | null
   readonly body: string
   readonly request_id: string
   readonly fate: 'queued' | 'unsure'
@@ -64,6 +65,11 @@ export const claimNext = async (tx: Tx, destination: string, leaseSeconds: numbe
   return row
 }
 
+/** A message about an order. */
+export type OfOrder = Claimed & { readonly order_id: string }
+
+export const isOfOrder = (claimed: Claimed): claimed is OfOrder => claimed.order_id !== null
+
 export interface Attempted {
   readonly fate: Fate
   readonly reason?: string
@@ -78,7 +84,8 @@ export const settleDelivery = async (tx: Tx, claimed: Claimed, result: Attempted
   const [row] = await tx.query<{ answered: boolean }>(
     `update deliveries set fate = $3, reason = $4, leased_until = null, may_be_there = $6,
        next_attempt = case when $5::float8 is null then null else clock_timestamp() + make_interval(secs => $5::float8) end,
-       sent_at = case when $3 = 'sent' then clock_timestamp() else sent_at end
+       sent_at = case when $3 in ('sent', 'taken') then clock_timestamp() else sent_at end,
+       answered_at = case when $3 = 'taken' then clock_timestamp() else answered_at end
      where id = $1 and fence = $2 and fate in ('queued', 'unsure')
      returning fate = 'sent' and answered_at >= queued_at as answered`,
     [claimed.id, claimed.fence, result.fate, result.reason ?? null, result.delaySeconds ?? null, result.mayBeThere],

@@ -14,7 +14,7 @@ import {
   type TaskState,
 } from '../../model/states.ts'
 import { parseExactly, writeJson } from '../fhir/door/exact-numbers.ts'
-import type { Claimed } from './attempts.ts'
+import type { OfOrder } from './attempts.ts'
 import type { Database, Tx } from './database.ts'
 import { isId, readResource, type Sight } from './find-resources.ts'
 import { ordersById, statesAround, statesById } from './load-states.ts'
@@ -123,7 +123,7 @@ export const queueDeliveries = async (
 /** The message to a reading service made anew from what is known now, after an answer of theirs was read. */
 export const renewBody = async (
   db: Database,
-  { id, order_id, destination, fence }: Pick<Claimed, 'id' | 'order_id' | 'destination' | 'fence'>,
+  { id, order_id, destination, fence }: Pick<OfOrder, 'id' | 'order_id' | 'destination' | 'fence'>,
 ): Promise<string> => {
   const body = writeJson(linkedOrderBundle(await linkedOrder(db, order_id, destination), id))
   await db.query('update deliveries set body = $3 where id = $1 and fence = $2', [id, fence, body])
@@ -156,7 +156,8 @@ export const answerDelivery = (
 export interface DeliveryRow {
   readonly id: string
   readonly destination: string
-  readonly order: string
+  /** null: an alert, which is about no order. */
+  readonly order: string | null
   readonly fate: Fate
   readonly reason: string | null
   readonly attempts: number

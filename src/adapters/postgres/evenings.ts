@@ -78,11 +78,21 @@ export const firstRecorded = async (tx: Tx): Promise<Instant | undefined> => {
   return row?.at
 }
 
-/** By the configuration that was in force then. */
-export const eveningAsOf = async (w: Watching, site: Site, day: string, asOf: Instant): Promise<Evening> => {
+/**
+ * By the configuration that was in force then.
+ * @param known what was recorded up to then is known; before `asOf`, where it is asked what the day would look like if
+ *   nothing else came
+ */
+export const eveningAsOf = async (
+  w: Watching,
+  site: Site,
+  day: string,
+  asOf: Instant,
+  known: Instant = asOf,
+): Promise<Evening> => {
   const { parties, tolerances } = (await configurationAsOf(w.db, asOf)) ?? w
   const then = parties.sites.find((s) => s.id === site.id) ?? site
-  const recorded = await statesAsOf(w.db, then, day, asOf)
+  const recorded = await statesAsOf(w.db, then, day, known)
   const facts = factsFrom(recorded.map((r) => r.state))
   const seqs = new Map(recorded.map(({ seq, state }) => [`${state.kind} ${state.id}`, Number(seq)]))
   const evening = eveningOf(then, day, facts, { asOf, parties, tolerances }, tzdata)
@@ -119,7 +129,13 @@ const sha256 = (text: string): string => createHash('sha256').update(text).diges
  * Opens, changes and mends the stored gaps of a site's day. What differs is found without a lock and settled under the
  * locks of its order and device, in a transaction each, so that no link has to wait for an evening.
  */
-const refreshDay = async (w: Watching, site: Site, day: string, asOf: Instant, requestId: string): Promise<void> => {
+export const refreshDay = async (
+  w: Watching,
+  site: Site,
+  day: string,
+  asOf: Instant,
+  requestId: string,
+): Promise<void> => {
   const states = await statesOfDay(w.db, site.id, day, spanOfDay(day, site))
   const found = gapsOf(factsFrom(states), { asOf, parties: w.parties, tolerances: w.tolerances })
   const stored = await w.db.query<{ state: GapState }>('select state from gaps where site = $1 and day = $2', [
@@ -240,7 +256,7 @@ export const issuedMoments = async (
   )
 
 /** How orders and recorders are called by people: placer number and serial number. */
-export const labelsOf = async (tx: Tx, e: Evening, before?: Evening) => {
+export const labelsOf = async (tx: Tx, e: Pick<Evening, 'gaps'>, before?: Evening) => {
   const gaps = [...e.gaps, ...(before?.gaps ?? [])]
   const ids = (pick: (g: GapState) => string | undefined) => [...new Set(gaps.flatMap((g) => pick(g) ?? []))]
   const orders = await statesById(

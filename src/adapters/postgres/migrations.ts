@@ -9,6 +9,7 @@ import { v1 } from './migrations/v1.ts'
 import { v2 } from './migrations/v2.ts'
 import { v3 } from './migrations/v3.ts'
 import { v5 } from './migrations/v5.ts'
+import { v7 } from './migrations/v7.ts'
 import { v8 } from './migrations/v8.ts'
 import { v11 } from './migrations/v11.ts'
 
@@ -17,6 +18,7 @@ const migrations: readonly { readonly version: number; readonly sql: string }[] 
   { version: 2, sql: v2 },
   { version: 3, sql: v3 },
   { version: 5, sql: v5 },
+  { version: 7, sql: v7 },
   { version: 8, sql: v8 },
   { version: 11, sql: v11 },
 ]

@@ -2,7 +2,7 @@
  * Makes everything that follows from the journal anew and holds it against what is stored, row by row; writes nothing.
  * It reads one snapshot, so a service may run on the same database meanwhile.
  *
- * What does not follow, and is not looked at: messages in and out (`inbound`, `deliveries`, `destinations`), answers
+ * What does not follow, and is not looked at: messages in and out (`inbound`, `deliveries`, `destinations`), whom gaps were told to (`alerts`, `told_gaps`), answers
  * under capture keys, evenings as issued with their MeasureReports, and the ids of Provenances and AuditEvents. The words of others
  * are in `resources` and `earlier_versions` alone; the journal holds their hash, by which they are checked.
  */

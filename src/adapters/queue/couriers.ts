@@ -21,7 +21,9 @@ export const startCouriers = async (
   onError: (error: unknown) => void,
 ): Promise<Couriers> => {
   const lanes = new Map(
-    [...d.peers].map(([id, peer]) => [id, openLanes(peer.connections, () => deliverNext(d, id), onError)] as const),
+    [...d.peers, ...d.messengers].map(
+      ([id, { connections }]) => [id, openLanes(connections, () => deliverNext(d, id), onError)] as const,
+    ),
   )
   for (const [id, { wake }] of lanes) await queue.work(id, wake)
   return {

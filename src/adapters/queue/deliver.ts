@@ -18,15 +18,24 @@ import {
   type PlanRow,
   writePlan,
 } from '../../flow/forward-order/write-plan.ts'
+import type { StepName } from '../../flow/steps.ts'
 import { systems } from '../../model/systems.ts'
 import { parseExactly } from '../fhir/door/exact-numbers.ts'
 import type { Peer } from '../fhir/peer.ts'
 import { causes, type Failure } from '../fhir/peer-fates.ts'
 import { kindOf } from '../kind-of-error.ts'
-import { type Attempted, type Claimed, claimNext, settleDelivery } from '../postgres/attempts.ts'
+import type { AlertSent, Messenger } from '../notify/messenger.ts'
+import {
+  type Attempted,
+  type Claimed,
+  claimNext,
+  isOfOrder,
+  type OfOrder,
+  settleDelivery,
+} from '../postgres/attempts.ts'
 import { type Database, isOutage } from '../postgres/database.ts'
 import { renewBody } from '../postgres/deliveries.ts'
-import { noteArrival, noteTrouble } from '../postgres/destinations.ts'
+import { noteArrival, noteTrouble, pauseDestination } from '../postgres/destinations.ts'
 import { orderAtSource } from '../postgres/written.ts'
 import type { Answers } from './read-answers.ts'
 import type { Statements } from './statements.ts'
@@ -35,6 +44,8 @@ import { writeMessage } from './write-message.ts'
 export interface Delivering {
   readonly db: Database
   readonly peers: ReadonlyMap<string, Peer>
+  /** To those who are told of gaps. */
+  readonly messengers: ReadonlyMap<string, Messenger>
   /** Those of the destinations that are sources. */
   readonly sources: ReadonlyMap<string, WrittenSource>
   readonly statements: Statements
@@ -55,8 +66,20 @@ export const usualLeaseSeconds = 45
 
 /** How an attempt went: it is there, or what the trouble was, and whether it may be there all the same. */
 type Outcome =
-  | { readonly arrived: true; readonly reason?: string; readonly answered?: readonly FhirResource[] }
-  | { readonly arrived: false; readonly trouble: Trouble; readonly mayBeThere: boolean }
+  | {
+      readonly arrived: true
+      /** Absent: sent. */
+      readonly fate?: 'sent' | 'taken'
+      readonly reason?: string
+      readonly answered?: readonly FhirResource[]
+    }
+  | {
+      readonly arrived: false
+      readonly trouble: Trouble
+      readonly mayBeThere: boolean
+      /** They want nothing more. */
+      readonly gone?: true
+    }
 
 const troubleOf = ({ fate, cause, reason, retryAfterMs }: Failure): Trouble => ({
   fate,
@@ -77,7 +100,7 @@ const isThere = async (peer: Peer, claimed: Claimed): Promise<boolean | Failure>
 }
 
 /** What they have said in Tasks of theirs is taken first, or the message would take it back. */
-const send = async (d: Delivering, peer: Peer, claimed: Claimed): Promise<Outcome> => {
+const send = async (d: Delivering, peer: Peer, claimed: OfOrder): Promise<Outcome> => {
   const news = claimed.follows && (await d.answers.before(claimed.order_id, peer, claimed.request_id))
   const body = news ? await renewBody(d.db, claimed) : claimed.body
   const answer = await peer.transaction(parseExactly(body) as Bundle, claimed.request_id)
@@ -90,7 +113,7 @@ const send = async (d: Delivering, peer: Peer, claimed: Claimed): Promise<Outcom
  * What may be there is looked for before it is sent again. Where they never let us look, a person decides; and who
  * asked for it again has decided. Where they have answered its Task, a repetition asks for nothing new.
  */
-const sendWhole = async (d: Delivering, peer: Peer, claimed: Claimed): Promise<Outcome> => {
+const sendWhole = async (d: Delivering, peer: Peer, claimed: OfOrder): Promise<Outcome> => {
   if (claimed.fate === 'queued') return send(d, peer, claimed)
   const found = await isThere(peer, claimed)
   if (found === true) return { arrived: true, reason: 'Found there when read back.' }
@@ -108,7 +131,7 @@ interface Pieces {
 }
 
 /** Whatever became of an attempt before, this one reads what is there and writes what is missing. */
-const sendInPieces = async (d: Delivering, { peer, plan, to }: Pieces, claimed: Claimed): Promise<Outcome> => {
+const sendInPieces = async (d: Delivering, { peer, plan, to }: Pieces, claimed: OfOrder): Promise<Outcome> => {
   const source = d.sources.get(claimed.destination)
   const there =
     source && (await orderAtSource(d.db, { source: source.id, base: source.fhir, orderId: claimed.order_id }))
@@ -128,7 +151,7 @@ const sendInPieces = async (d: Delivering, { peer, plan, to }: Pieces, claimed: 
 const typesIn = (body: string): ReadonlySet<string> =>
   new Set(((parseExactly(body) as Bundle).entry ?? []).flatMap((e) => e.resource?.resourceType ?? []))
 
-const attempt = async (d: Delivering, peer: Peer, claimed: Claimed): Promise<Outcome> => {
+const attempt = async (d: Delivering, peer: Peer, claimed: OfOrder): Promise<Outcome> => {
   const toSource = d.sources.has(claimed.destination)
   // a reading service that does not describe itself gets what every one got before it was asked
   const statement = await d.statements.of(peer, { mayFail: !toSource })
@@ -140,24 +163,48 @@ const attempt = async (d: Delivering, peer: Peer, claimed: Claimed): Promise<Out
   return sendInPieces(d, { peer, plan, to: toSource ? 'source' : 'reading-service' }, claimed)
 }
 
+const notForThem: Outcome = {
+  arrived: false,
+  mayBeThere: false,
+  trouble: {
+    fate: 'final',
+    whose: 'message',
+    reason: 'This name was that of another destination when it was queued; nothing was sent.',
+  },
+}
+
+/** An alert of unknown fate is sent again: it says who it is, and one that comes twice does less harm than none. */
+const sendAlert = (messenger: Messenger, { id, body, request_id, attempts }: Claimed): Promise<AlertSent> =>
+  messenger.send({ id, body, requestId: request_id, attempt: attempts })
+
+type Attempt = (claimed: Claimed) => Promise<Outcome>
+
+/** How one attempt is made at a destination; undefined where it is none of ours. */
+const attemptAt = (d: Delivering, destination: string): Attempt | undefined => {
+  const [peer, messenger] = [d.peers.get(destination), d.messengers.get(destination)]
+  if (messenger) return async (claimed) => (isOfOrder(claimed) ? notForThem : sendAlert(messenger, claimed))
+  return peer && (async (claimed) => (isOfOrder(claimed) ? attempt(d, peer, claimed) : notForThem))
+}
+
 /**
  * A bug is told to the log and counts as an attempt, so that the delivery is parked in the end and not tried for ever.
  * Where our database is lost, nothing can be written down: the lease runs out, and what became of it is looked for then.
  */
-const attemptOrBug = async (d: Delivering, peer: Peer, claimed: Claimed): Promise<Outcome> => {
+const attemptOrBug = async (d: Delivering, once: Attempt, claimed: Claimed): Promise<Outcome> => {
   try {
-    return await attempt(d, peer, claimed)
+    return await once(claimed)
   } catch (err) {
     if (isOutage(err)) throw err
     const { id: delivery, request_id: requestId } = claimed
-    d.log.error({ step: 'forward-order', delivery, requestId, err: kindOf(err) }, 'a bug')
+    d.log.error({ step: stepOf(claimed), delivery, requestId, err: kindOf(err) }, 'a bug')
     const reason = 'Something went wrong in Daybind; its log has more.'
     return { arrived: false, trouble: { fate: 'unsure', whose: 'unclear', reason }, mayBeThere: true }
   }
 }
 
 const attempted = (d: Delivering, claimed: Claimed, outcome: Outcome): Attempted => {
-  if (outcome.arrived) return { fate: 'sent', mayBeThere: false, ...(outcome.reason && { reason: outcome.reason }) }
+  if (outcome.arrived)
+    return { fate: outcome.fate ?? 'sent', mayBeThere: false, ...(outcome.reason && { reason: outcome.reason }) }
   const { attempts, age_seconds: age } = claimed
   const verdict: Verdict = afterTrouble(outcome.trouble, attempts, age, d.patience, d.luck())
   return { ...verdict, mayBeThere: outcome.mayBeThere }
@@ -179,14 +226,16 @@ const settle = async (d: Delivering, claimed: Claimed, outcome: Outcome): Promis
       closedFor: (closing) => closedFor(trouble, closing, d.patience, d.luck()),
     })
     if (seconds !== undefined)
-      d.log.warn({ step: 'forward-order', destination, seconds, reason: trouble.reason }, 'destination closed')
+      d.log.warn({ step: stepOf(claimed), destination, seconds, reason: trouble.reason }, 'destination closed')
   }
   await settleDelivery(d.db, claimed, result)
+  // what is queued for them waits, and people see why
+  if (!outcome.arrived && outcome.gone) await pauseDestination(d.db, destination, outcome.trouble.reason)
   if (claimed.troubled && (outcome.arrived || outcome.trouble.whose === 'message')) {
     await noteArrival(d.db, destination, probe)
-    if (probe) d.log.info({ step: 'forward-order', destination }, 'destination open again')
+    if (probe) d.log.info({ step: stepOf(claimed), destination }, 'destination open again')
   }
-  if (outcome.arrived && !d.sources.has(destination))
+  if (outcome.arrived && isOfOrder(claimed) && d.peers.has(destination) && !d.sources.has(destination))
     await d.answers.arrived(claimed.order_id, destination, outcome.answered ?? [], claimed.request_id)
   return result
 }
@@ -197,14 +246,22 @@ const settle = async (d: Delivering, claimed: Claimed, outcome: Outcome): Promis
  * @returns whether there was one
  */
 export const deliverNext = async (d: Delivering, destination: string): Promise<boolean> => {
-  const peer = d.peers.get(destination)
-  const claimed = peer && (await claimNext(d.db, destination, d.leaseSeconds))
-  if (peer === undefined || claimed === undefined) return false
+  const messenger = d.messengers.get(destination)
+  // before it is claimed: who waits for a turn would hold a lease meanwhile
+  return messenger ? messenger.inTurn(() => deliverOne(d, destination)) : deliverOne(d, destination)
+}
+
+const stepOf = (claimed: Claimed): StepName => (isOfOrder(claimed) ? 'forward-order' : 'watch-flow')
+
+const deliverOne = async (d: Delivering, destination: string): Promise<boolean> => {
+  const once = attemptAt(d, destination)
+  const claimed = once && (await claimNext(d.db, destination, d.leaseSeconds))
+  if (once === undefined || claimed === undefined) return false
   const started = performance.now()
-  const result = await settle(d, claimed, await attemptOrBug(d, peer, claimed))
+  const result = await settle(d, claimed, await attemptOrBug(d, once, claimed))
   d.log.info(
     {
-      step: 'forward-order',
+      step: stepOf(claimed),
       delivery: claimed.id,
       destination,
       requestId: claimed.request_id,

@@ -5,7 +5,7 @@ import { urlOf } from '../../flow/forward-order/write-parts.ts'
 import type { PlanRow } from '../../flow/forward-order/write-plan.ts'
 import { parseExactly } from '../fhir/door/exact-numbers.ts'
 import type { Peer } from '../fhir/peer.ts'
-import type { Claimed } from '../postgres/attempts.ts'
+import type { OfOrder } from '../postgres/attempts.ts'
 import type { Database } from '../postgres/database.ts'
 import { holdersNow, type OrderThere, rememberPlaces, theirIds } from '../postgres/written.ts'
 import { type WriteOutcome, writeThere } from './write-there.ts'
@@ -51,7 +51,7 @@ const partOfLease = 0.5
 export const writeMessage = async (
   { db, luck, leaseSeconds }: MessageWriter,
   { peer, plan, to, there }: WrittenTo,
-  claimed: Claimed,
+  claimed: OfOrder,
 ): Promise<WriteOutcome> => {
   const begun = performance.now()
   const message = parseExactly(claimed.body) as Bundle<FhirResource>

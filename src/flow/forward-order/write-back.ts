@@ -15,13 +15,15 @@ export type WrittenSource = Source & { readonly fhir: string }
 export const isWrittenTo = (source: Source): source is WrittenSource =>
   source.fhir !== undefined && source.writeBack !== false
 
-/** Everybody to whom messages go. A source and a reading service never share an id. */
+/** Everybody to whom messages go. No two of them share an id. */
 export const destinationIds = ({
   readingServices,
   sources,
-}: Pick<Parties, 'sources' | 'readingServices'>): readonly string[] => [
+  recipients = [],
+}: Pick<Parties, 'sources' | 'readingServices' | 'recipients'>): readonly string[] => [
   ...readingServices.map((r) => r.id),
   ...sources.filter(isWrittenTo).map((s) => s.id),
+  ...recipients.map((r) => r.id),
 ]
 
 /** Orders of whose link, work or stubs something changed, each once. */

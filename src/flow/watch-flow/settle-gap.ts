@@ -30,7 +30,7 @@ const settled = (fact: Change['fact'], state: GapState, ctx: Context): Settled =
     warnings: [],
   })
 
-/** Ends nothing and stops nothing: it is noted who has seen it, and when. The same words again are the same. */
+/** Ends nothing: it is noted who has seen it, and when, and no alert tells anybody else of it. The same words again are the same. */
 export const acknowledge = (p: ReadParameters<typeof acknowledgeParameters>, gap: GapState, ctx: Context): Settled => {
   const note = p.note[0]?.value
   const before = gap.acknowledged ?? []

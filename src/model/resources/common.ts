@@ -20,3 +20,6 @@ export const logical = (type: string, system: string, value: string, display?: s
 })
 
 export const readingService = (id: string): Reference => logical('Organization', systems.readingServices, id)
+
+/** Ourselves, as we appear in what we write. */
+export const daybind = logical('Device', 'urn:ietf:rfc:3986', 'https://daybind.example', 'Daybind')

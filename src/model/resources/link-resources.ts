@@ -3,7 +3,7 @@ import type { Device, DeviceUseStatement, Procedure, Task } from 'fhir/r4.js'
 import { dataOfScan, issuerUri } from '../scan/read-scan.ts'
 import type { DeviceState, LinkState, TaskState } from '../states.ts'
 import { codes, extensions, standard } from '../systems.ts'
-import { logical, ownIdentifier, readingService, shown, to } from './common.ts'
+import { daybind, ownIdentifier, readingService, shown, to } from './common.ts'
 
 /** `Device.patient` is the present state only; the period is in the DeviceUseStatement. */
 export const deviceResource = (d: DeviceState): Device => ({
@@ -72,8 +72,6 @@ export const procedureResource = (l: LinkState): Procedure => ({
   ...(l.bodySite !== undefined && { bodySite: [l.bodySite as NonNullable<DeviceUseStatement['bodySite']>] }),
   focalDevice: [{ manipulated: to('Device', l.deviceId) }],
 })
-
-const daybind = logical('Device', 'urn:ietf:rfc:3986', 'https://daybind.example', 'Daybind')
 
 export const taskResource = (t: TaskState): Task => ({
   resourceType: 'Task',

@@ -1,12 +1,13 @@
 /** What every rule is made of: what it finds, and the words and helpers that several rules share. */
 import { v5 as uuidv5 } from 'uuid'
+import type { Severity } from '../../../model/configuration.ts'
 import type { GapCode, GapState, LinkState, Mitigation, State } from '../../../model/states.ts'
 import { stands } from '../../apply-device/periods.ts'
 import type { Facts, Watch } from '../day-facts.ts'
 
 export interface GapRule {
   readonly code: GapCode
-  readonly severity: 'high' | 'moderate' | 'low'
+  readonly severity: Severity
   /** For the CodeSystem and the report. */
   readonly means: string
   /** When it opens, and what closes it besides a person's word. */
