@@ -91,7 +91,10 @@ const refusedAs = (answer: Answer, codes: readonly string[]): Came => ({
 })
 
 export const link = async (scene: Scene, deed: Linking, happening: Happening, now: Instant): Promise<Came> => {
-  const appliedAt = deed.on === undefined ? addSeconds(now, -120) : instantAt(scene, happening, deed.on)
+  const appliedAt =
+    deed.on === undefined
+      ? addSeconds(now, -120)
+      : instantAt(scene, { ...happening, ...(deed.yesterday && { on: 'day' }) }, deed.on)
   const body = linkParameters(scene, deed, happening.place, appliedAt)
   const send = () => scene.call(deskOf[happening.place], 'POST', '/fhir/ServiceRequest/$link-device', body)
   const answer = await send()

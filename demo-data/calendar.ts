@@ -6,6 +6,7 @@ import type { Instant } from '../src/model/states.ts'
 export interface Calendar {
   readonly weekBefore: string
   readonly day: string
+  readonly dayAfter: string
   readonly nextWeek: string
 }
 
@@ -24,7 +25,7 @@ export const calendarFrom = (now: number, day?: string): Calendar | { readonly m
     return { mistake: `--day: found ${day}, expected a date from ${earliest} on; the demo's clock runs forward only.` }
   let chosen = day ?? earliest
   while (day === undefined && isWeekend(chosen)) chosen = nextDate(chosen)
-  return { weekBefore: daysAfter(chosen, -7), day: chosen, nextWeek: daysAfter(chosen, 7) }
+  return { weekBefore: daysAfter(chosen, -7), day: chosen, dayAfter: nextDate(chosen), nextWeek: daysAfter(chosen, 7) }
 }
 
 /** When a zone's clock shows `HH:mm` on a date; `24:00` is the first instant of the next date. */

@@ -4,7 +4,7 @@ import { identifierSystems, systems } from '../src/model/systems.ts'
 import { daysAfter } from './calendar.ts'
 import { asResource, foundIn } from './caller.ts'
 import { eveningsDiffer, evenlyRecomputed, issuedOn, listsDiffer } from './evening.ts'
-import { expectedAtReader, expectedEvenings, expectedStore } from './expected.ts'
+import { expectedAtReader, expectedEvenings, expectedNextMorning, expectedStore, mendedInTime } from './expected.ts'
 import { personOf, type SiteId, sourceSystems } from './people.ts'
 import type { Scene } from './scene.ts'
 import { timetable } from './timetable.ts'
@@ -101,16 +101,15 @@ const orderAndRecorder = (store: readonly FhirResource[], implicated: readonly R
   return names.filter((name) => name !== undefined)
 }
 
-/** The gaps that are stored, of all days and sites: those of the two reports at the day's end, and no others. */
+/** The gaps that are stored, of all days and sites: those of the last reports, and no others. */
 const gapCheck = (store: readonly FhirResource[]): Check => {
   const found = ofType(store, 'DetectedIssue').map((gap) => {
     const code = gap.code?.coding?.find(({ system }) => system === systems.gap)?.code
     return [code, ...orderAndRecorder(store, gap.implicated ?? []), gap.mitigation ? 'mended' : 'open'].join(' ')
   })
-  const expected = Object.values(expectedEvenings).flatMap((site) =>
-    site['day-end'].gaps.map(({ gap, order, recorder, status }) =>
-      [gap, order, recorder, status].filter((part) => part !== undefined).join(' '),
-    ),
+  const last = [...expectedNextMorning.gaps, ...expectedEvenings['quarry-lane']['day-end'].gaps, ...mendedInTime]
+  const expected = last.map(({ gap, order, recorder, status }) =>
+    [gap, order, recorder, status].filter((part) => part !== undefined).join(' '),
   )
   return check(
     'The stored gaps are those of the reports: none is missing, none is too many.',
@@ -193,7 +192,7 @@ const readerTypes = [
 
 /** Each message arrived once: every one that was sent, none of them twice. */
 const arrivalsDiffer = async ({ stage, call }: Scene): Promise<readonly string[]> => {
-  const answer = await call('operator', 'GET', '/deliveries?count=1000')
+  const answer = await call('operator', 'GET', '/deliveries?destination=pebble&count=1000')
   const { deliveries = [] } = answer.body as { deliveries?: readonly { id: string; fate: string }[] }
   const arrived = stage.reading.received.flatMap(({ bundle }) => [
     ...new Set(
@@ -258,6 +257,12 @@ const readerChecks = async (scene: Scene): Promise<readonly Check[]> => {
   ]
 }
 
+const alertCheck = ({ stage: { pager }, paged }: Scene): Check =>
+  check('Each alert came once, signed, and nobody was told of anything else.', [
+    ...pager.complaints,
+    ...pager.pages.filter((p) => !paged.has(p.id)).map((p) => `one more for ${p.to}: ${p.message.data.count} gaps`),
+  ])
+
 /** @param wrong where an answer in the story was another than the timetable says */
 export const checkAll = async (scene: Scene, wrong: readonly string[]): Promise<readonly Check[]> => {
   const store = await readStore(scene)
@@ -265,6 +270,7 @@ export const checkAll = async (scene: Scene, wrong: readonly string[]): Promise<
     check('Every call was answered as it should be, the refused ones included.', wrong),
     ...(await eveningChecks(scene)),
     gapCheck(store),
+    alertCheck(scene),
     ...storeChecks(store),
     nobodysReturn(store),
     swapTouches(store, scene),

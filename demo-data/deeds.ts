@@ -1,5 +1,6 @@
 /** What people and systems do in the story; `perform.ts` does it. */
 import type { RefusalCode } from '../src/model/problems.ts'
+import type { PagerId } from './pager.ts'
 import type { SiteId, SourceId } from './people.ts'
 import type { Capture } from './recorders.ts'
 
@@ -13,6 +14,8 @@ export interface Linking {
   readonly how: Capture
   /** When it was switched on, local time; absent: two minutes before it is recorded. */
   readonly on?: string
+  /** `on` is a time of the day before. */
+  readonly yesterday?: true
   /** As the patient states it, where that is not what the order's patient has. */
   readonly birthDate?: string
   /** Hours that the recorder's own clock is ahead. */
@@ -61,9 +64,13 @@ export type Deed =
   | { readonly do: 'accept-work' }
   /** The evening that the service has issued by itself. */
   | { readonly do: 'evening'; readonly moment: 'cut-off' | 'day-end' }
+  /** An alert has come; it names these gaps, each as `no-link TR-30109`, and no others. */
+  | { readonly do: 'alert'; readonly to: PagerId; readonly gaps: readonly string[] }
+  /** The report of the day as of its cut-off and as of now, side by side. */
+  | { readonly do: 'compare-evening' }
 
 export interface Happening {
-  readonly on: 'week-before' | 'day'
+  readonly on: 'week-before' | 'day' | 'day-after'
   /** Local time of the place, `HH:mm`; `24:00` is the end of the day. */
   readonly at: string
   readonly place: Place

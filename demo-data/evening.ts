@@ -5,7 +5,13 @@ import type { Instant } from '../src/model/states.ts'
 import { expectStatus, siteParameter } from './bedside.ts'
 import { asResource } from './caller.ts'
 import type { Deed, Happening } from './deeds.ts'
-import { type ExpectedCount, type ExpectedEvening, type ExpectedGap, expectedEvenings } from './expected.ts'
+import {
+  type ExpectedCount,
+  type ExpectedEvening,
+  type ExpectedGap,
+  expectedEvenings,
+  expectedNextMorning,
+} from './expected.ts'
 import type { SiteId } from './people.ts'
 import { type Came, deskOf, type Scene } from './scene.ts'
 
@@ -74,6 +80,24 @@ export const keepEvening = async (
   const evening = { site: place, moment, asOf, report, sealed: sealed.text }
   scene.evenings.push(evening)
   return { evening, wrong: [] }
+}
+
+export const compareEvening = async (scene: Scene, { place }: Happening): Promise<Came> => {
+  const kept = scene.evenings.find((e) => e.site === place && e.moment === 'cut-off')
+  if (place === 'pebble' || kept === undefined) return { wrong: [`${place} has no evening to compare`] }
+  const { day } = scene.calendar
+  const [before, now] = [
+    await scene.call(deskOf[place], 'GET', reportPath(place, day, kept.asOf)),
+    await scene.call(deskOf[place], 'GET', reportPath(place, day)),
+  ]
+  const wrong = [...expectStatus(before, 200), ...expectStatus(now, 200)]
+  if (wrong.length > 0) return { wrong }
+  const compared = { before: before.body as EveningReport, now: now.body as EveningReport }
+  const moved = [
+    ...reportDiffers(compared.before, expectedEvenings[place]['cut-off']).map((text) => `as of the cut-off: ${text}`),
+    ...reportDiffers(compared.now, expectedNextMorning).map((text) => `as of the next morning: ${text}`),
+  ]
+  return { compared, wrong: moved }
 }
 
 /** Content alone: neither the moment as of which it is told nor the id that follows from it. */

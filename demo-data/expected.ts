@@ -80,23 +80,43 @@ export const expectedEvenings: Readonly<Record<SiteId, Readonly<Record<'cut-off'
   },
 }
 
+/** Tern Harbour's day as of the next morning: TR-30109 is linked too by then, nineteen hours late. */
+export const expectedNextMorning: ExpectedEvening = {
+  linked: count(17, 17, 15),
+  // the newest link has its four hours still
+  taken: count(17, 16, 16),
+  gaps: [
+    { gap: 'no-link', order: 'H-1009', recorder: 'TR-30109', status: 'mended' },
+    { gap: 'return-without-patient', recorder: 'TR-29987', status: 'open' },
+    { gap: 'revoked-while-worn', order: 'H-1007', recorder: 'TR-30107', status: 'open' },
+    { gap: 'clock-doubt', order: 'H-1013', recorder: 'TR-30113', status: 'open' },
+    { gap: 'no-link', order: 'H-1011', recorder: 'TR-30111', status: 'mended' },
+    { gap: 'late-link', order: 'H-1011', recorder: 'TR-30111', status: 'open' },
+    { gap: 'late-link', order: 'H-1009', recorder: 'TR-30109', status: 'open' },
+    { gap: 'no-application', order: 'H-1009', status: 'mended' },
+  ],
+}
+
+/** Stored besides: mended in time because of the alert, so that no report of the evening speaks of it. */
+export const mendedInTime: readonly ExpectedGap[] = [{ gap: 'no-link', recorder: 'TR-30115', status: 'mended' }]
+
 /** In the service: a week before and on the day. */
 export const expectedStore = {
   /** 5 of the week before, 16 and 15 of the day; neither the repeated nor the revised one is another. */
   orders: 36,
   patients: 36,
-  /** 5 of the week before, 16 at Tern Harbour (one a swap), 11 at Quarry Lane. */
-  links: 32,
+  /** 5 of the week before, 16 at Tern Harbour (one a swap), 11 at Quarry Lane, one the next morning. */
+  links: 33,
   reports: 4,
 }
 
 /** At the reading service. */
 export const expectedAtReader = {
   /** Orders with at least one link: the swap makes a second link of one order. */
-  orders: 31,
-  patients: 31,
-  links: 32,
-  tasks: 32,
+  orders: 32,
+  patients: 32,
+  links: 33,
+  tasks: 33,
   /** Linked while it was down: two at Tern Harbour, three at Quarry Lane. */
   waited: 5,
   cancelled: ['H-1007'],

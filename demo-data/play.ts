@@ -5,16 +5,26 @@
 import { setTimeout as sleep } from 'node:timers/promises'
 import { caution, type EveningReport } from '../src/board/evening-report.ts'
 import type { Instant } from '../src/model/states.ts'
+import { takeAlert } from './alerts.ts'
 import { endLink, link, recordNotApplied, seeApplied, takeBack } from './bedside.ts'
 import { playBetween, playOnThisMachine } from './between.ts'
 import { type Check, checkAll } from './checks.ts'
 import type { Happening } from './deeds.ts'
-import { keepEvening } from './evening.ts'
+import { compareEvening, keepEvening } from './evening.ts'
 import { acceptWork, comeBack, goDown, loseNextAnswer, makeUrgent, revoke, sendAgain, sendList } from './neighbours.ts'
 import { type Options, type Running, readOptions } from './options.ts'
 import { ofTheDay, ofTheWeekBefore } from './people.ts'
-import { type Print, printChecks, printEvening, printHappening, printHeading, printWrong, wrapped } from './print.ts'
-import { type Came, instantAt, type Scene, setScene } from './scene.ts'
+import {
+  type Print,
+  printChecks,
+  printCompared,
+  printEvening,
+  printHappening,
+  printHeading,
+  printWrong,
+  wrapped,
+} from './print.ts'
+import { type Came, dateOf, instantAt, type Scene, setScene } from './scene.ts'
 import { type Stage, setStage } from './stage.ts'
 import { timetable } from './timetable.ts'
 
@@ -62,6 +72,10 @@ const perform = (scene: Scene, happening: Happening, now: string): Promise<Came>
       return acceptWork(scene)
     case 'evening':
       return keepEvening(scene, deed, happening)
+    case 'alert':
+      return takeAlert(scene, deed)
+    case 'compare-evening':
+      return compareEvening(scene, happening)
   }
 }
 
@@ -89,6 +103,12 @@ const byTime = (scene: Scene): readonly (Happening & { readonly instant: Instant
     .map((h) => ({ ...h, instant: instantAt(scene, h, h.at) }))
     .sort((a, b) => (a.instant < b.instant ? -1 : a.instant > b.instant ? 1 : 0))
 
+const headings: Readonly<Record<Happening['on'], string>> = {
+  'week-before': 'A week earlier',
+  day: 'The day',
+  'day-after': 'The next morning',
+}
+
 interface Played {
   /** Where an answer was another than the timetable says. */
   readonly wrong: readonly string[]
@@ -108,11 +128,7 @@ export const playTimetable = async (scene: Scene, print: Print, pace: number, si
     if (signal.aborted) break
     if (happening.on !== on) {
       on = happening.on
-      const date = on === 'day' ? scene.calendar.day : scene.calendar.weekBefore
-      printHeading(
-        print,
-        `${on === 'day' ? 'The day' : 'A week earlier'}: ${longDate(date)}, each place in its own local time`,
-      )
+      printHeading(print, `${headings[on]}: ${longDate(dateOf(scene, on))}, each place in its own local time`)
     }
     await scene.stage.service.setClock(happening.instant)
     const came = await perform(scene, happening, happening.instant)
@@ -123,6 +139,7 @@ export const playTimetable = async (scene: Scene, print: Print, pace: number, si
       printEvening(print, came.evening.report, came.evening.moment, told)
       firstReportAfter ||= seconds()
     }
+    if (came.compared) printCompared(print, came.compared)
     if (pace > 0) await sleep(pace * 1000, undefined, { signal }).catch(() => undefined)
   }
   return { wrong, firstReportAfter }

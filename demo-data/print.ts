@@ -103,6 +103,38 @@ export const printEvening = (
   print('')
 }
 
+const stateOf = (gap: EveningReport['gaps'][number] | undefined): string => {
+  if (gap === undefined) return '–'
+  return gap.mended === undefined ? gap.status : `mended ${clockTime(gap.mended)}`
+}
+
+/** The report of one day as of two moments: what was known then stays what was known then. */
+export const printCompared = (
+  print: Print,
+  { before, now }: { readonly before: EveningReport; readonly now: EveningReport },
+): void => {
+  const known = new Map(before.gaps.map((g) => [g.id, g]))
+  const rows = [...now.gaps, ...before.gaps.filter((g) => !now.gaps.some(({ id }) => id === g.id))]
+  const local = (r: EveningReport) =>
+    new Intl.DateTimeFormat('en-GB', { dateStyle: 'short', timeStyle: 'short', timeZone: r.timeZone }).format(
+      new Date(r.asOf),
+    )
+  print('')
+  table(
+    print,
+    ['Gap', 'Order', 'Recorder', `As of ${local(before)}`, `As of ${local(now)}`],
+    rows.map((g) => [
+      g.gap,
+      g.order ?? '–',
+      g.recorder ?? '–',
+      stateOf(known.get(g.id)),
+      stateOf(now.gaps.find(({ id }) => id === g.id)),
+    ]),
+  )
+  print(`  Linked in time: then ${share(before.linked)}, now ${share(now.linked)}.`)
+  print('')
+}
+
 export const printChecks = (print: Print, checks: readonly Check[]): void => {
   printHeading(print, 'Was that the day that it was built to be?')
   for (const { check, ok, differs } of checks) {

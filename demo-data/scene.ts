@@ -29,12 +29,16 @@ export interface Scene {
   readonly evenings: KeptEvening[]
   /** Ids of Tasks that the reading service has accepted. */
   readonly accepted: Set<string>
+  /** Ids of alerts that were told. */
+  readonly paged: Set<string>
 }
 
 /** What came of a deed: what the service said, for the story, and where that is not what the timetable says. */
 export interface Came {
   readonly said?: string
   readonly evening?: KeptEvening
+  /** The report of one day as of two moments. */
+  readonly compared?: { readonly before: EveningReport; readonly now: EveningReport }
   readonly wrong: readonly string[]
 }
 
@@ -45,6 +49,7 @@ export const setScene = (stage: Stage, calendar: Calendar): Scene => ({
   links: new Map(),
   evenings: [],
   accepted: new Set(),
+  paged: new Set(),
 })
 
 /** The reading room is in the same town as the harbour. */
@@ -60,8 +65,8 @@ export const deskOf: Readonly<Record<Place, CallerId>> = {
   pebble: 'pebble',
 }
 
-const dateOf = (scene: Scene, on: Happening['on']): string =>
-  on === 'day' ? scene.calendar.day : scene.calendar.weekBefore
+export const dateOf = ({ calendar }: Scene, on: Happening['on']): string =>
+  ({ day: calendar.day, 'week-before': calendar.weekBefore, 'day-after': calendar.dayAfter })[on]
 
 /** When something happens. */
 export const instantAt = (scene: Scene, { on, place }: Pick<Happening, 'on' | 'place'>, time: string): Instant =>

@@ -13,11 +13,13 @@ import type { Configuration } from '../src/model/configuration.ts'
 import { type Service, startService } from '../src/service.ts'
 import { type ReadingServiceCounterpart, startReadingService } from '../src/testkit/reading-service.ts'
 import type { Tokens } from './caller.ts'
+import { type Pager, type PagerId, startPager } from './pager.ts'
 
 export interface Stage {
   readonly service: Service
   readonly configuration: Configuration
   readonly reading: ReadingServiceCounterpart
+  readonly pager: Pager
   readonly tokens: Tokens
   readonly folder: string
   readonly logFile: string
@@ -31,6 +33,9 @@ const patience = { first: 0.2, longest: 1, age: 3600, attempts: 10_000 }
 const configurationFile = fileURLToPath(new URL('daybind.yaml', import.meta.url))
 
 const token = (): string => randomBytes(18).toString('base64url')
+
+/** Standard Webhooks 1.0.0 has 24 to 64 bytes. */
+const secret = (): string => `whsec_${randomBytes(32).toString('base64')}`
 
 /** Outside of any home and passable, for PostgreSQL may have to run as another user. */
 export const scratchFolder = async (): Promise<string> => {
@@ -64,10 +69,13 @@ interface Setting {
   readonly reading: string
   readonly tokens: Tokens
   readonly atReading: string
+  /** Where alerts go, and what they are signed with. */
+  readonly pager: string
+  readonly secrets: Readonly<Record<PagerId, string>>
 }
 
 /** The file beside this one, with the tokens of this run and the reading service where it really listens. */
-const readSetting = ({ port, dataDir, reading, tokens, atReading }: Setting): Configuration => {
+const readSetting = ({ port, dataDir, reading, tokens, atReading, pager, secrets }: Setting): Configuration => {
   const environment = {
     DAYBIND_CONFIG: configurationFile,
     PORT: String(port),
@@ -79,9 +87,13 @@ const readSetting = ({ port, dataDir, reading, tokens, atReading }: Setting): Co
     QUARRY_DESK_TOKEN: tokens['quarry-desk'],
     PEBBLE_TOKEN: tokens.pebble,
     OPERATOR_TOKEN: tokens.operator,
+    FRONT_DESK_SECRET: secrets['front-desk'],
+    LEAD_SECRET: secrets.lead,
   }
   const read = readConfiguration(environment, (path) =>
-    readFileSync(path, 'utf8').replace('http://127.0.0.1:8081/fhir', reading),
+    readFileSync(path, 'utf8')
+      .replace('http://127.0.0.1:8081/fhir', reading)
+      .replaceAll('http://127.0.0.1:8082', pager),
   )
   if (!read.ok) throw new Error(`${configurationFile}: ${read.mistakes.join(' ')}`)
   return read.value
@@ -129,14 +141,24 @@ export const setStage = async (wanted: number | undefined): Promise<Stage> => {
   }
   const atReading = token()
   const reading = await startReadingService({ name: 'Pebble Reading Room', token: atReading })
+  const secrets = { 'front-desk': secret(), lead: secret() }
+  const pager = await startPager(secrets)
   const sweep = async (keep: boolean): Promise<void> => {
     await reading.stop()
+    await pager.stop()
     destination.end()
     if (!keep) await rm(folder, { recursive: true, force: true, maxRetries: 5 })
   }
   try {
     const log = pino({ level: 'info', base: null, timestamp: pino.stdTimeFunctions.isoTime }, destination)
-    const setting = { dataDir: join(folder, 'data'), reading: reading.base, tokens, atReading }
+    const setting = {
+      dataDir: join(folder, 'data'),
+      reading: reading.base,
+      tokens,
+      atReading,
+      pager: pager.base,
+      secrets,
+    }
     const started = await startOn(port, setting, log).catch((error: unknown) => {
       // somebody took the usual port in between
       if (wanted === undefined && port !== anyPort && isTaken(error)) return startOn(anyPort, setting, log)
@@ -145,6 +167,7 @@ export const setStage = async (wanted: number | undefined): Promise<Stage> => {
     return {
       ...started,
       reading,
+      pager,
       tokens,
       folder,
       logFile,

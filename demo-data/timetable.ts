@@ -154,11 +154,31 @@ const harbourAfternoon: readonly Happening[] = [
     do: 'revoke',
     order: 'H-1007',
   }),
-  harbour('15:05', 'Brona Farrowick gets recorder TR-30115.', link('H-1015', 'TR-30115', 'data-matrix')),
+  harbour('15:05', 'Recorder TR-30115 is switched on for Brona Farrowick; the tablet’s battery is empty.', {
+    do: 'see-applied',
+    recorder: 'TR-30115',
+    how: 'data-matrix',
+  }),
   harbour(
     '15:20',
     'Mercy Quillandale, ordered by Lowwater Health, gets QR-60115 here.',
     link('L-2015', 'QR-60115', 'data-matrix'),
+  ),
+  harbour('16:30', 'Ninety minutes before the cut-off the front desk’s pager is told what is open.', {
+    do: 'alert',
+    to: 'front-desk',
+    gaps: [
+      'no-link TR-30109',
+      'no-link TR-30115',
+      'return-without-patient TR-29987',
+      'revoked-while-worn H-1007 TR-30107',
+      'clock-doubt H-1013 TR-30113',
+    ],
+  }),
+  harbour(
+    '16:38',
+    'Brona Farrowick is still in the waiting room: TR-30115 is linked, in time, because of the alert.',
+    link('H-1015', 'TR-30115', 'data-matrix', { on: '15:05' }),
   ),
   harbour('16:50', 'Recorder TR-30111 is switched on for Isolde Dunnefold, who is then taken to another ward.', {
     do: 'see-applied',
@@ -166,6 +186,17 @@ const harbourAfternoon: readonly Happening[] = [
     how: 'data-matrix',
   }),
   harbour('18:00', 'Cut-off. The evening report is issued by itself.', { do: 'evening', moment: 'cut-off' }),
+  harbour('18:00', 'And the lead is told what can no longer be in time. Nobody is told twice of the same.', {
+    do: 'alert',
+    to: 'lead',
+    gaps: [
+      'no-link TR-30109',
+      'no-link TR-30111',
+      'return-without-patient TR-29987',
+      'revoked-while-worn H-1007 TR-30107',
+      'clock-doubt H-1013 TR-30113',
+    ],
+  }),
   harbour(
     '18:20',
     'Ewan Zennickson came after the cut-off; his recorder, on at 18:15, has until midnight to be linked, and is.',
@@ -177,6 +208,16 @@ const harbourAfternoon: readonly Happening[] = [
     link('H-1011', 'TR-30111', 'data-matrix', { on: '16:50' }),
   ),
   harbour('24:00', 'The day is over, and the report is issued once more.', { do: 'evening', moment: 'day-end' }),
+]
+
+const nextMorning = at('day-after', 'tern-harbour')
+const harbourNextMorning: readonly Happening[] = [
+  nextMorning(
+    '08:20',
+    'Fenna Ebbingham calls about the recorder that she went home with: its number is TR-30109. Linked, a day late.',
+    link('H-1009', 'TR-30109', 'data-matrix', { on: '11:40', yesterday: true }),
+  ),
+  nextMorning('08:30', 'Yesterday’s report, as of its cut-off and as of now:', { do: 'compare-evening' }),
 ]
 
 const quarryDay: readonly Happening[] = [
@@ -259,6 +300,7 @@ export const timetable: readonly Happening[] = [
   ...weekBefore,
   ...harbourMorning,
   ...harbourAfternoon,
+  ...harbourNextMorning,
   ...quarryDay,
   ...pebbleDay,
 ]
