@@ -52,6 +52,9 @@ export const lacksForFhirServers = async (): Promise<string | undefined> => {
   return (await run('mvn', ['-version'], sources))?.status === 0 ? undefined : 'Maven is not on the PATH'
 }
 
+/** Whether one was built here before. */
+export const isBuilt = (): boolean => existsSync(jar)
+
 const newestSource = async (): Promise<number> => {
   const files = await readdir(sources, { recursive: true, withFileTypes: true })
   return Math.max(...files.filter((f) => f.isFile()).map((f) => statSync(join(f.parentPath, f.name)).mtimeMs))

@@ -39,7 +39,7 @@ export default defineConfig({
         test: {
           name: 'real',
           include: ['tests/{adapters,whole,hapi}/**/*.test.ts'],
-          globalSetup: './tests/support/global-setup.ts',
+          globalSetup: ['./tests/support/global-setup.ts', './tests/support/hapi-setup.ts'],
           testTimeout: 300_000,
           hookTimeout: 300_000,
         },

@@ -1,15 +1,17 @@
-/** An alert in the inbox of a FHIR server that we did not write: HAPI FHIR (JPA server, R4), named by HAPI_URL. */
+/** An alert in the inbox of a FHIR server that we did not write: HAPI FHIR (JPA server, R4). */
 import type { Bundle, Communication, FhirResource, OperationOutcome, Task } from 'fhir/r4.js'
 import { afterAll, beforeAll, describe, expect, it } from 'vitest'
 import { systems } from '../../src/model/systems.ts'
+import { hapiServer } from '../support/hapi.ts'
 import { startTestService, type TestService, testSites, testSources } from '../support/service.ts'
 import { inDatabase, label, operate } from '../whole/bedside.ts'
 
-const hapi = process.env.HAPI_URL
+const shared = await hapiServer()
+const hapi = 'base' in shared ? shared.base : undefined
 
 const about = 'an alert in a HAPI FHIR server'
 
-if (hapi === undefined) it(about, (ctx) => ctx.skip('HAPI_URL names no FHIR server'))
+if (hapi === undefined) it(about, (ctx) => ctx.skip('lacks' in shared ? shared.lacks : ''))
 
 const json = { 'content-type': 'application/fhir+json', accept: 'application/fhir+json', 'cache-control': 'no-cache' }
 

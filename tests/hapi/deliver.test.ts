@@ -1,15 +1,17 @@
 /**
- * A linked order to a FHIR server that we did not write: HAPI FHIR (JPA server, R4), named by HAPI_URL. What it
+ * A linked order to a FHIR server that we did not write: HAPI FHIR (JPA server, R4). What it
  * accepts, stores once and finds again is the judge.
  */
 import { randomUUID } from 'node:crypto'
 import type { Bundle, DeviceUseStatement, FhirResource, Parameters, Task } from 'fhir/r4.js'
 import { describe, expect, it } from 'vitest'
 import { identifierSystems, systems } from '../../src/model/systems.ts'
+import { hapiServer } from '../support/hapi.ts'
 import { harbourOrders, harbourPatients, placeOrder } from '../support/messages.ts'
 import { useTestService } from '../support/service.ts'
 
-const hapi = process.env.HAPI_URL
+const shared = await hapiServer()
+const hapi = 'base' in shared ? shared.base : undefined
 
 /** Straight at the server, past its cache of search results. */
 const onHapi = async <T extends FhirResource>(type: string, identifier: string): Promise<readonly T[]> => {
@@ -21,7 +23,7 @@ const onHapi = async <T extends FhirResource>(type: string, identifier: string):
 
 const about = 'a linked order to a HAPI FHIR server'
 
-if (hapi === undefined) it(about, (ctx) => ctx.skip('HAPI_URL names no FHIR server'))
+if (hapi === undefined) it(about, (ctx) => ctx.skip('lacks' in shared ? shared.lacks : ''))
 
 if (hapi !== undefined)
   describe(about, () => {

@@ -1,12 +1,14 @@
-/** The doctor at a FHIR server that we did not write: HAPI FHIR (JPA server, R4), named by HAPI_URL. */
+/** The doctor at a FHIR server that we did not write: HAPI FHIR (JPA server, R4). */
 import type { Bundle } from 'fhir/r4.js'
 import { describe, expect, it } from 'vitest'
 import { examine, mustMend } from '../../src/doctor/doctor.ts'
 import type { Examined } from '../../src/doctor/examined.ts'
+import { hapiServer } from '../support/hapi.ts'
 
-const hapi = process.env.HAPI_URL
+const shared = await hapiServer()
+const hapi = 'base' in shared ? shared.base : undefined
 const about = 'the doctor at a HAPI FHIR server'
-if (hapi === undefined) it(about, (ctx) => ctx.skip('HAPI_URL names no FHIR server'))
+if (hapi === undefined) it(about, (ctx) => ctx.skip('lacks' in shared ? shared.lacks : ''))
 
 if (hapi !== undefined)
   describe(about, () => {

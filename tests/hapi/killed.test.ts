@@ -4,27 +4,22 @@
  */
 import { randomUUID } from 'node:crypto'
 import { mkdtempSync, rmSync } from 'node:fs'
-import { createServer } from 'node:net'
 import { tmpdir } from 'node:os'
 import { join } from 'node:path'
 import type { Bundle, FhirResource, Parameters, ServiceRequest } from 'fhir/r4.js'
 import { afterAll, beforeAll, describe, expect, it } from 'vitest'
 import { type FhirServer, lacksForFhirServers, startFhirServer } from '../../demo-data/fhir-server.ts'
+import { freePort } from '../../demo-data/stage.ts'
 import { identifierSystems } from '../../src/model/systems.ts'
+import { hapiServer } from '../support/hapi.ts'
 import { anOrder, aPatient, harbourOrders, harbourPatients } from '../support/messages.ts'
 import { startTestService, type TestService } from '../support/service.ts'
 
 const about = 'a FHIR server that is killed in the middle'
-const lacks = process.env.HAPI_URL === undefined ? 'HAPI_URL names no FHIR server' : await lacksForFhirServers()
+// where nobody has a HAPI server for tests, nobody waits for one to be built
+const shared = await hapiServer()
+const lacks = 'lacks' in shared ? shared.lacks : await lacksForFhirServers()
 if (lacks !== undefined) it(about, (ctx) => ctx.skip(lacks))
-
-const freePort = (): Promise<number> =>
-  new Promise((resolve) => {
-    const probe = createServer().listen(0, '127.0.0.1', () => {
-      const { port } = probe.address() as { port: number }
-      probe.close(() => resolve(port))
-    })
-  })
 
 if (lacks === undefined)
   describe(about, () => {

@@ -1,4 +1,4 @@
-/** Patients that a FHIR server of somebody else merges, and takes apart again: HAPI FHIR, named by HAPI_URL. */
+/** Patients that a FHIR server of somebody else merges, and takes apart again: HAPI FHIR. */
 import { randomUUID } from 'node:crypto'
 import type {
   AuditEvent,
@@ -10,13 +10,15 @@ import type {
   Provenance,
 } from 'fhir/r4.js'
 import { describe, expect, it } from 'vitest'
+import { hapiServer } from '../support/hapi.ts'
 import { anOrder, aPatient } from '../support/messages.ts'
 import { useTestService } from '../support/service.ts'
 import { found, inDatabase, label, operate, out, read } from '../whole/bedside.ts'
 
-const hapi = process.env.HAPI_URL
+const shared = await hapiServer()
+const hapi = 'base' in shared ? shared.base : undefined
 const about = 'a patient merged on a HAPI FHIR server'
-if (hapi === undefined) it(about, (ctx) => ctx.skip('HAPI_URL names no FHIR server'))
+if (hapi === undefined) it(about, (ctx) => ctx.skip('lacks' in shared ? shared.lacks : ''))
 
 if (hapi !== undefined)
   describe(about, () => {

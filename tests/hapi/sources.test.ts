@@ -1,16 +1,18 @@
-/** A source that is a FHIR server which we did not write: HAPI FHIR (JPA server, R4), named by HAPI_URL. */
+/** A source that is a FHIR server which we did not write: HAPI FHIR (JPA server, R4). */
 import { randomUUID } from 'node:crypto'
 import type { Bundle, BundleEntry, FhirResource, ServiceRequest, Subscription } from 'fhir/r4.js'
 import { afterAll, describe, expect, it } from 'vitest'
 import { openPeer } from '../../src/adapters/fhir/peer.ts'
 import type { Source } from '../../src/model/configuration.ts'
+import { hapiServer } from '../support/hapi.ts'
 import { anOrder, aPatient } from '../support/messages.ts'
 import { useTestService } from '../support/service.ts'
 
-const hapi = process.env.HAPI_URL
+const shared = await hapiServer()
+const hapi = 'base' in shared ? shared.base : undefined
 const about = 'a source that is a HAPI FHIR server'
 
-if (hapi === undefined) it(about, (ctx) => ctx.skip('HAPI_URL names no FHIR server'))
+if (hapi === undefined) it(about, (ctx) => ctx.skip('lacks' in shared ? shared.lacks : ''))
 
 if (hapi !== undefined)
   describe(about, () => {

@@ -1,6 +1,6 @@
 /**
- * Write-back into a FHIR server that we did not write and that has the order: HAPI FHIR (JPA server, R4), named by
- * HAPI_URL, as the EHR. What it stores, once, and finds again is the judge.
+ * Write-back into a FHIR server that we did not write and that has the order: HAPI FHIR (JPA server, R4), as
+ * the EHR. What it stores, once, and finds again is the judge.
  */
 import { randomUUID } from 'node:crypto'
 import type {
@@ -19,6 +19,7 @@ import type {
 import { afterAll, beforeAll, describe, expect, it } from 'vitest'
 import { identifierSystems } from '../../src/model/systems.ts'
 import { type ReadingServiceCounterpart, startReadingService } from '../../src/testkit/reading-service.ts'
+import { hapiServer } from '../support/hapi.ts'
 import {
   anOrder,
   aPatient,
@@ -32,7 +33,8 @@ import {
 import { startProxy, type TroubledLine } from '../support/proxy.ts'
 import { startTestService, type TestService, testSources } from '../support/service.ts'
 
-const hapi = process.env.HAPI_URL
+const shared = await hapiServer()
+const hapi = 'base' in shared ? shared.base : undefined
 
 const json = { 'content-type': 'application/fhir+json', accept: 'application/fhir+json', 'cache-control': 'no-cache' }
 
@@ -57,7 +59,7 @@ const ours = async <T extends FhirResource>(type: T['resourceType'] & keyof type
 
 const about = 'write-back into a HAPI FHIR server'
 
-if (hapi === undefined) it(about, (ctx) => ctx.skip('HAPI_URL names no FHIR server'))
+if (hapi === undefined) it(about, (ctx) => ctx.skip('lacks' in shared ? shared.lacks : ''))
 
 if (hapi !== undefined)
   describe(about, () => {
