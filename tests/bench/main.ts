@@ -4,6 +4,7 @@
  */
 import { parseArgs } from 'node:util'
 import { measureDelivery } from './delivery.ts'
+import { measureDoor } from './door.ts'
 import { measureEvening } from './evening.ts'
 import { growthMeasure } from './growth.ts'
 import { askForHapi, measureHapi } from './hapi.ts'
@@ -22,6 +23,7 @@ const growth = growthMeasure()
 
 /** In this order: first what needs few orders, then what needs many. */
 const stages: readonly (readonly [name: string, measure: Measure])[] = [
+  ['door', measureDoor],
   ['orders', measureOrders],
   ['evening', (w) => measureEvening(w, w.scale.few)],
   ['tick', (w) => tick(w, w.scale.few)],

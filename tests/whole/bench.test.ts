@@ -53,7 +53,7 @@ describe('npm run bench', () => {
   test('refuses a measurement that it does not know, and names those that it does', async () => {
     await expect(bench('--only', 'ordres')).rejects.toMatchObject({
       code: 2,
-      stderr: expect.stringMatching(/found ordres, expected orders, evening, /),
+      stderr: expect.stringMatching(/found ordres, expected door, orders, evening, /),
     })
   })
 })
