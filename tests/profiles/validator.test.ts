@@ -6,6 +6,8 @@ import { readFileSync } from 'node:fs'
 import type { Bundle } from 'fhir/r4.js'
 import { beforeAll, beforeEach, describe, expect, it } from 'vitest'
 import { committed } from '../../profiles/build.ts'
+import { merged } from '../../src/flow/forward-order/write-merge.ts'
+import { logicalTo, partsOf, placed } from '../../src/flow/forward-order/write-parts.ts'
 import { isError, noValidator, type ToValidate, type ValidatorIssue, validate } from '../support/validator.ts'
 import { mutants, spoilt } from './spoilt.ts'
 
@@ -25,6 +27,28 @@ const published = (): object => {
   return found
 }
 
+/** The linked order taken apart, as it is written into another server: by their addresses, and by identifiers alone. */
+const written = (): readonly ToValidate[] => {
+  const parts = partsOf(JSON.parse(examples.get('linked-order-message.json') ?? '{}') as Bundle)
+  const named = new Map(parts.map((p) => [p.url, p]))
+  const there = (url: string) => {
+    const part = named.get(url)
+    return part && { reference: `${part.type}/12` }
+  }
+  const logical = (url: string) => {
+    const part = named.get(url)
+    return part && logicalTo(part)
+  }
+  return parts.flatMap((p) => [
+    { name: `written ${p.type}, by address`, json: placed(p.resource, there) },
+    { name: `written ${p.type}, by identifier`, json: placed(p.resource, logical) },
+    {
+      name: `written ${p.type}, merged`,
+      json: merged({ ...p.resource, id: '12' } as never, placed(p.resource, there), { to: 'source' }) ?? p.resource,
+    },
+  ])
+}
+
 /** It cannot make a snapshot of any extension, HL7's own included. */
 const noSnapshot = 'StructureDefinition: Error generating Snapshot: Unable to resolve package id'
 
@@ -37,6 +61,7 @@ describe('the HAPI validator', () => {
     found = await validate([
       ...all,
       ...mutants.map(([example, what, over]) => ({ name: `${example} ${what}`, json: spoilt(example, over) })),
+      ...written(),
       { name: 'published', json: published() },
     ])
   })
@@ -59,6 +84,13 @@ describe('the HAPI validator', () => {
   it('finds no error in the examples', () => {
     expect([...examples.keys()].flatMap(errors)).toEqual([])
     expect(examples.size).toBeGreaterThan(25)
+  })
+
+  it('finds no error in what is written into other servers', () => {
+    expect(written().flatMap(({ name }) => errors(name))).toEqual([])
+    const types = new Set(written().map(({ name }) => name.split(/[ ,]/)[1]))
+    const all = ['Device', 'DeviceUseStatement', 'Procedure', 'Task', 'Observation', 'DiagnosticReport']
+    expect([...types]).toEqual(expect.arrayContaining(all))
   })
 
   it('refuses each example that was made wrong', () => {
