@@ -122,6 +122,8 @@ export const localDateOf = (ms: number, zone: string): string =>
 
 const localDates = new Map<string, string>()
 
+export const firstDate = '0001-01-01'
+
 export const nextDate = (date: string): string => checkedDateOf(dayNumber(date) + 1)
 
 export const previousDate = (date: string): string => checkedDateOf(dayNumber(date) - 1)

@@ -1,7 +1,7 @@
 /** How a site does: the day beside the thirty days before it, from facts as of one moment alone. Pure. */
 import type { Site } from '../../../model/configuration.ts'
 import { msOf } from '../../../model/instant.ts'
-import { nextDate, previousDate } from '../../../model/local-day.ts'
+import { firstDate, nextDate, previousDate } from '../../../model/local-day.ts'
 import { printInstant } from '../../../model/moment.ts'
 import type { Instant, LinkState } from '../../../model/states.ts'
 import type { Facts } from '../day-facts.ts'
@@ -50,7 +50,8 @@ export interface Figures {
 /** The local days from which the figures of a day come. */
 export const windowOf = (day: string): { readonly from: string; readonly to: string } => {
   let from = day
-  for (let n = 0; n < daysBefore; n += 1) from = previousDate(from)
+  // before the first date that there is are no days
+  for (let n = 0; n < daysBefore && from > firstDate; n += 1) from = previousDate(from)
   return { from, to: day }
 }
 
