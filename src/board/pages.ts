@@ -16,10 +16,11 @@ import { trendChart } from './trend-chart.ts'
 type Markup = ReturnType<typeof html>
 
 const style = raw(`
-  body { font: 16px/1.5 system-ui, sans-serif; margin: 0 auto; max-width: 62rem; padding: 1rem; color: #1a1a1a; background: #fff }
+  body { font: 16px/1.5 system-ui, sans-serif; margin: 0 auto; max-width: 72rem; padding: 1rem; color: #1a1a1a; background: #fff }
   h1 { font-size: 1.4rem; margin: 0.5rem 0 } h2 { font-size: 1.1rem; margin: 1.5rem 0 0.5rem }
   table { border-collapse: collapse; width: 100% } th, td { text-align: left; vertical-align: top; padding: 0.4rem; border-bottom: 1px solid #bbb }
-  .open td[data-name=Gap], .open td[data-name=State] { font-weight: 600 } td[data-name=Gap], td[data-name=Since] span, td[data-name=Day] { white-space: nowrap }
+  .open td[data-name=Gap], .open td[data-name=State] { font-weight: 600 } td[data-name=Gap], td[data-name=Order], td[data-name=Since] span, td[data-name=Day] { white-space: nowrap }
+  @media (min-width: 40.01rem) { td[data-name="What to do"] { min-width: 15rem } } @media print { td[data-name="What to do"] { min-width: 55mm } }
   .mended { color: #555 } .small { color: #444; font-size: 0.85rem }
   @media (max-width: 40rem) { thead { display: none } tr { display: block; border-bottom: 2px solid #888; padding: 0.5rem 0 }
     td { display: block; border: 0; padding: 0.1rem 0 } td[data-name]::before { content: attr(data-name) ": "; color: #555 } }
@@ -75,7 +76,7 @@ const seenText = (g: ReportRow): string =>
 const row = (g: ReportRow): Markup => html`<tr class="${g.status}">
 ${g.change === undefined ? '' : html`<td data-name="Change">${g.change}</td>`}<td data-name="Gap">${g.gap}</td><td data-name="Severity">${g.severity}</td><td data-name="Order">${g.order ?? '–'}</td>
 <td data-name="Recorder">${g.recorder ?? '–'}</td><td data-name="Since"><span>${minutes(g.since).slice(0, 10)}</span>${minutes(g.since).slice(10)}</td>
-<td data-name="State">${stateText(g)}${g.acknowledged.length > 0 ? html`<br>${seenText(g)}` : ''}</td><td data-name="Whose turn">${g.turn}</td><td data-name="What to do">${g.what}</td>
+<td data-name="State">${stateText(g)}${g.acknowledged.length > 0 ? html`<br>${seenText(g)}` : ''}</td><td data-name="Whose turn">${g.turn}</td><td data-name="What to do">${g.status === 'mended' ? 'Nothing any more.' : g.what}</td>
 </tr>`
 
 const table = (rows: readonly ReportRow[], nothing: string): Markup =>
