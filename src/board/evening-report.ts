@@ -2,7 +2,9 @@
  * The evening for people and spreadsheets: one row for each gap, with whose turn it is and what to do. It names orders
  * by placer number and recorders by serial number; names of patients stay in the chart.
  */
+
 import { stringify } from 'csv-stringify/sync'
+import type { IssuedMoment } from '../flow/watch-flow/archive.ts'
 import { type ChangeOfGap, type Difference, differenceOf, type Standing } from '../flow/watch-flow/difference.ts'
 import type { Count, Evening } from '../flow/watch-flow/evening.ts'
 import type { Figures } from '../flow/watch-flow/figures/trend.ts'
@@ -35,13 +37,6 @@ export interface ReportRow {
   readonly turn: string
   readonly what: string
   readonly id: string
-}
-
-export interface IssuedMoment {
-  readonly moment: string
-  readonly asOf: string
-  /** Its head in the chain of the site's evenings. */
-  readonly head: string
 }
 
 /** What a report is made of; `before` is the same evening as of the earlier moment. */

@@ -131,7 +131,7 @@ ${f.byPerson === undefined || f.byPerson.length === 0 ? '' : html`<p>In time by 
 const issuedText = (r: EveningReport): Markup | string =>
   r.issued.length === 0
     ? 'not yet'
-    : html`${r.issued.map((i, n) => html`${n > 0 ? ', ' : ''}<a href="?asOf=${i.asOf}">${i.moment} (${localMinutes(i.asOf, r.timeZone)})</a>, archive head ${i.head}`)}`
+    : html`${r.issued.map((i, n) => html`${n > 0 ? ', ' : ''}<a href="?asOf=${i.asOf}">${i.moment} (${localMinutes(i.asOf, r.timeZone)}${i.late ? `, late: it was due ${localMinutes(i.dueAt, r.timeZone)}` : ''})</a>, archive head ${i.head}`)}`
 
 export const eveningPage = (r: EveningReport): string => {
   const [missing, others] = [r.gaps.filter(isMissing), r.gaps.filter((g) => !isMissing(g))]

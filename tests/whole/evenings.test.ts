@@ -599,3 +599,23 @@ describe('a service that was down', () => {
     expect(figures(measureOf(await evening(after, 'tern-harbour', day)), 'linked')).toEqual([1, 1, 0, 0])
   })
 })
+
+describe('a service that was not there when an evening was due', () => {
+  const service = useTestService()
+  const { bay } = callersOf(service)
+
+  test('issues it once it is back, in order, once, and says that it is late and when it was due', async () => {
+    await beginOn(service().database, '2035-03-21T10:00:00Z')
+    await service().setClock('2035-03-22T09:00:00Z')
+    const { issued } = await reportOf(bay, 'tern-harbour', '2035-03-21')
+    expect(issued).toMatchObject([
+      { moment: 'cut-off', dueAt: '2035-03-21T18:00:00.000000Z', late: true },
+      { moment: 'day-end', dueAt: '2035-03-22T00:00:00.000000Z', late: true },
+    ])
+    expect((issued[0]?.asOf ?? '') < (issued[1]?.asOf ?? '')).toBe(true)
+    const page = await bay<string>('GET', '/reports/day/tern-harbour/2035-03-21.html')
+    expect(page.text).toContain('late: it was due 2035-03-21 18:00')
+    await service().setClock('2035-03-22T18:00:00Z')
+    expect((await reportOf(bay, 'tern-harbour', '2035-03-22')).issued.map((i) => 'late' in i)).toEqual([false])
+  })
+})

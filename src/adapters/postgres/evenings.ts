@@ -1,6 +1,6 @@
 /** Evenings: computing one as of any moment from the journal, and issuing one when its moment has come. */
 import { createHash } from 'node:crypto'
-import { headOf, noHead } from '../../flow/watch-flow/archive.ts'
+import { headOf, type IssuedMoment, noHead } from '../../flow/watch-flow/archive.ts'
 import { factsFrom } from '../../flow/watch-flow/day-facts.ts'
 import { type Evening, eveningBundle, eveningOf, measureReport } from '../../flow/watch-flow/evening.ts'
 import { gapsOf } from '../../flow/watch-flow/gaps.ts'
@@ -242,18 +242,24 @@ export const lastIssued = async (db: Database, sites: readonly Site[]): Promise<
   return new Map(rows.map((r) => [r.site, r.due_at]))
 }
 
+/** What is issued later was made up for: the service was down, or its database was. */
+const lateAfter = '10 minutes'
+
 /** When the evenings of a site's day were issued, as it was known at a moment. */
 export const issuedMoments = async (
   tx: Tx,
   site: string,
   day: string,
   asOf: Instant,
-): Promise<readonly { moment: string; asOf: string; head: string }[]> =>
-  tx.query<{ moment: string; asOf: string; head: string }>(
-    `select moment, ${instantSql('as_of')} as "asOf", head from evenings
+): Promise<readonly IssuedMoment[]> => {
+  const rows = await tx.query<Omit<IssuedMoment, 'late'> & { late: boolean }>(
+    `select moment, ${instantSql('due_at')} as "dueAt", ${instantSql('as_of')} as "asOf", head,
+       as_of > due_at + interval '${lateAfter}' as late from evenings
      where site = $1 and day = $2 and (as_of = $3::timestamptz or issued_at <= $3::timestamptz) order by as_of`,
     [site, day, asOf],
   )
+  return rows.map(({ late, ...issued }) => ({ ...issued, ...(late && { late }) }))
+}
 
 /** How orders and recorders are called by people: placer number and serial number. */
 export const labelsOf = async (tx: Tx, e: Pick<Evening, 'gaps'>, before?: Evening) => {

@@ -63,3 +63,14 @@ export const walkOn = (walk: Walk, next: readonly Sealed[]): Walk => {
   }
   return { count, head }
 }
+
+/** When an evening was issued by itself. */
+export interface IssuedMoment {
+  readonly moment: string
+  readonly dueAt: Instant
+  readonly asOf: Instant
+  /** It was issued long after it was due, once the service was back. */
+  readonly late?: true
+  /** Its head in the chain of the site's evenings. */
+  readonly head: string
+}
