@@ -9,6 +9,7 @@ import type { Instant } from '../model/states.ts'
 import { now } from './clock.ts'
 import { type Alerting, lookedUntil, newestGapFact, tell } from './postgres/alerts.ts'
 import { refreshDay } from './postgres/evenings.ts'
+import { sideBySide } from './side-by-side.ts'
 
 export interface Alerts {
   look(): Promise<void>
@@ -29,22 +30,6 @@ interface Seen {
   readonly at: Instant
   readonly next: Instant
   readonly fact: number
-}
-
-/** So many at once: the database has connections for more, and others want some. */
-const width = 4
-
-/** What fails keeps no other one from being done; the first failure is thrown once nothing is under way any more. */
-const sideBySide = async <T>(items: readonly T[], work: (item: T) => Promise<void>): Promise<void> => {
-  const rest = items.values()
-  const failures: unknown[] = []
-  const one = async (item: T) => work(item).catch((error: unknown) => void failures.push(error))
-  await Promise.all(
-    Array.from({ length: width }, async () => {
-      for (const item of rest) await one(item)
-    }),
-  )
-  if (failures.length > 0) throw failures[0]
 }
 
 const firstOf = (instants: readonly Instant[]): Instant => instants.toSorted()[0] ?? ''

@@ -2,10 +2,11 @@
 
 import { randomUUIDv7 } from 'node:crypto'
 import type { Logger } from 'pino'
-import { momentsDue } from '../flow/watch-flow/moments-due.ts'
+import { type Moment, momentsDue } from '../flow/watch-flow/moments-due.ts'
 import type { Instant } from '../model/states.ts'
 import { now } from './clock.ts'
 import { issueEvening, lastIssued, type Watching, watchedSince } from './postgres/evenings.ts'
+import { sideBySide } from './side-by-side.ts'
 
 /** Issues every evening that is due. Each is issued once; what was missed during a downtime is made up for. */
 export const watchOnce = async (w: Watching, log: Logger): Promise<number> => {
@@ -13,24 +14,18 @@ export const watchOnce = async (w: Watching, log: Logger): Promise<number> => {
   const since = await watchedSince(w.db, w.parties.sites, present)
   const issued = await lastIssued(w.db, w.parties.sites)
   let count = 0
-  for (const site of w.parties.sites) {
-    for (const due of momentsDue(site, issued.get(site.id) ?? since.get(site.id) ?? present, present)) {
-      const started = performance.now()
-      if (!(await issueEvening(w, due, randomUUIDv7()))) continue
-      count += 1
-      log.info(
-        {
-          step: 'watch-flow',
-          site: site.id,
-          day: due.day,
-          moment: due.moment,
-          due: due.at,
-          ms: Math.round(performance.now() - started),
-        },
-        'evening issued',
-      )
-    }
+  const issue = async (due: Moment): Promise<void> => {
+    const started = performance.now()
+    if (!(await issueEvening(w, due, randomUUIDv7()))) return
+    count += 1
+    const { site, day, moment, at } = due
+    const ms = Math.round(performance.now() - started)
+    log.info({ step: 'watch-flow', site: site.id, day, moment, due: at, ms }, 'evening issued')
   }
+  // those of one site in the order of their moments: each is chained to the one before
+  await sideBySide(w.parties.sites, async (site) => {
+    for (const due of momentsDue(site, issued.get(site.id) ?? since.get(site.id) ?? present, present)) await issue(due)
+  })
   return count
 }
 
