@@ -62,10 +62,13 @@ const timeZone = z.union(
   expecting('an IANA zone'),
 )
 
+const orDayEnd = expecting('a local time from 00:00 to 23:59, HH:mm in quotes, or day-end')
+
 const cutOffRule = z.strictObject(
   {
     at: z
-      .union([time, z.literal('day-end')], expecting('a local time from 00:00 to 23:59, HH:mm, or day-end'))
+      .string(orDayEnd)
+      .regex(/^(([01]\d|2[0-3]):[0-5]\d|day-end)$/, orDayEnd)
       .describe('Local time HH:mm, or day-end: the end of the local day.'),
     on: z
       .array(closedDay, expecting('a list of weekdays and dates'))
