@@ -1,6 +1,7 @@
 /** What is done where the patients and the recorders are: linking, seeing, ending, taking back. */
 import type { Parameters, ParametersParameter } from 'fhir/r4.js'
 import { addSeconds, msOf } from '../src/model/instant.ts'
+import { zoneOn } from '../src/model/local-day.ts'
 import { printInstant } from '../src/model/moment.ts'
 import type { Instant } from '../src/model/states.ts'
 import { systems } from '../src/model/systems.ts'
@@ -169,9 +170,10 @@ export const recordNotApplied = async (scene: Scene, deed: Of<'record-not-applie
 
 /** The day after which a recorder may be in the post. */
 const cameOff = (scene: Scene, place: Place, time: string): string => {
+  const date = daysAfter(scene.calendar.day, -2)
   const { timeZone = 'UTC' } =
     scene.stage.configuration.sites.find(({ id }) => id === (place === 'pebble' ? 'tern-harbour' : place)) ?? {}
-  return writtenAt(scene, place, momentOf(daysAfter(scene.calendar.day, -2), time, timeZone))
+  return writtenAt(scene, place, momentOf(date, time, zoneOn(date, timeZone)))
 }
 
 export const takeBack = async (scene: Scene, deed: Of<'return'>, { place }: Happening, now: Instant): Promise<Came> => {

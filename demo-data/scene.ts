@@ -2,6 +2,7 @@
 import { setTimeout as sleep } from 'node:timers/promises'
 import type { EveningReport } from '../src/board/evening-report.ts'
 import { msOf } from '../src/model/instant.ts'
+import { zoneOn } from '../src/model/local-day.ts'
 import { printInstant } from '../src/model/moment.ts'
 import type { Instant } from '../src/model/states.ts'
 import { type Calendar, momentOf } from './calendar.ts'
@@ -56,7 +57,7 @@ export const setScene = (stage: Stage, calendar: Calendar): Scene => ({
 const zoneOf = (scene: Scene, place: Place): string => {
   const site = scene.stage.configuration.sites.find(({ id }) => id === (place === 'pebble' ? 'tern-harbour' : place))
   if (site === undefined) throw new Error(`daybind.yaml has no site ${place}`)
-  return site.timeZone
+  return zoneOn(scene.calendar.day, site.timeZone)
 }
 
 export const deskOf: Readonly<Record<Place, CallerId>> = {

@@ -7,11 +7,13 @@ import type {
   Access,
   Caller,
   Configuration,
+  CutOffRule,
   Mail,
   ReadingService,
   Recipient,
   Site,
   Source,
+  TimeZone,
 } from './model/configuration.ts'
 import type { SigningKeys } from './model/signing-key.ts'
 import { defaultTakes, systems } from './model/systems.ts'
@@ -31,12 +33,25 @@ sites:
 
 type InFile<K extends 'sites' | 'sources' | 'readingServices' | 'callers' | 'recipients'> = ConfigurationFile[K][number]
 
+const zonesOf = (zones: InFile<'sites'>['timeZone']): TimeZone =>
+  typeof zones === 'string' ? zones : zones.map(({ zone, from }) => ({ zone, ...(from !== undefined && { from }) }))
+
+const cutOffOf = (cutOff: NonNullable<InFile<'sites'>['cutOff']>): string | readonly CutOffRule[] =>
+  typeof cutOff === 'string'
+    ? cutOff
+    : cutOff.map(({ at, on, from }) => ({
+        at,
+        ...(on !== undefined && { on }),
+        ...(from !== undefined && { from }),
+      }))
+
 const siteOf = ({
   id,
   name,
   timeZone,
   cutOff,
   closed,
+  open,
   wear,
   transit,
   reading,
@@ -46,9 +61,10 @@ const siteOf = ({
   id,
   name,
   identifier: site.identifier ?? { system: systems.sites, value: id },
-  timeZone,
-  ...(cutOff !== undefined && { cutOff }),
+  timeZone: zonesOf(timeZone),
+  ...(cutOff !== undefined && { cutOff: cutOffOf(cutOff) }),
   closed,
+  ...(open.length > 0 && { open }),
   wear,
   transit,
   reading,

@@ -10,6 +10,7 @@ import type { Count, Evening } from '../flow/watch-flow/evening.ts'
 import type { Figures } from '../flow/watch-flow/figures/trend.ts'
 import { detailOf, ruleOf } from '../flow/watch-flow/gaps.ts'
 import { msOf } from '../model/instant.ts'
+import { cutOffTimeOn, zoneOn } from '../model/local-day.ts'
 import { printInstant } from '../model/moment.ts'
 import type { GapState } from '../model/states.ts'
 
@@ -94,6 +95,7 @@ const rowOf = (g: GapState, labels: Labels, zone: string, change: ChangeOfGap | 
 const closingOf = ({ at: _at, ...closing }: NonNullable<GapState['mended']>) => closing
 
 export const eveningReport = ({ evening: e, before, labels, issued, figures }: Told): EveningReport => {
+  const zone = zoneOn(e.day, e.site.timeZone)
   const difference: Difference | undefined = before && differenceOf(before, e)
   const gaps: Difference['changes'] | readonly { gap: GapState; change?: undefined }[] =
     difference?.changes ?? e.gaps.map((gap) => ({ gap }))
@@ -101,13 +103,13 @@ export const eveningReport = ({ evening: e, before, labels, issued, figures }: T
     site: e.site.id,
     name: e.site.name,
     date: e.day,
-    timeZone: e.site.timeZone,
-    cutOff: e.site.cutOff ?? 'end of the day',
+    timeZone: zone,
+    cutOff: cutOffTimeOn(e.day, e.site) ?? 'end of the day',
     asOf: e.asOf,
     tzdata: e.tzdata,
     linked: e.linked,
     taken: e.taken,
-    gaps: gaps.map(({ gap, change }) => rowOf(gap, labels, e.site.timeZone, change)),
+    gaps: gaps.map(({ gap, change }) => rowOf(gap, labels, zone, change)),
     figures,
     ...(difference && { difference: { before: difference.before, after: difference.after } }),
     issued,

@@ -3,30 +3,10 @@
  * read before the schema has accepted it, so that these mistakes are told together with the schema's.
  */
 import { accessMistakes, accessWarnings } from './access-checks.ts'
+import { calendarMistakes, cutOffsOf } from './calendar-checks.ts'
+import { at, idsOf, listAt, textAt } from './entries.ts'
 import { didYouMean, type Refused, show, valueAt } from './mistakes.ts'
 import type { Path } from './places.ts'
-
-type Section = 'sites' | 'sources' | 'readingServices' | 'callers' | 'recipients'
-
-interface Entry {
-  readonly path: Path
-  readonly value: unknown
-}
-
-const listAt = (raw: unknown, path: Path): Entry[] => {
-  const list = valueAt(raw, path)
-  return Array.isArray(list) ? list.map((value: unknown, i) => ({ path: [...path, i], value })) : []
-}
-
-const textAt = (entry: Entry, key: string): string | undefined => {
-  const value = valueAt(entry.value, [key])
-  return typeof value === 'string' ? value : undefined
-}
-
-const idsOf = (raw: unknown, ...sections: Section[]): string[] =>
-  sections.flatMap((section) => listAt(raw, [section]).flatMap((entry) => textAt(entry, 'id') ?? []))
-
-const at = (entry: Entry, key: string, text: string): Refused => ({ path: [...entry.path, key], text })
 
 /** Names must tell apart; sources, reading services and recipients share theirs, since a message can go to each. */
 const namesUsedTwice = (raw: unknown): Refused[] =>
@@ -129,22 +109,21 @@ export const crossMistakes = (raw: unknown): Refused[] => [
   ...limitsOfTheUnlimited(raw),
   ...mailWithoutServer(raw),
   ...fhirOfNobody(raw),
+  ...calendarMistakes(raw),
   ...accessMistakes(raw),
 ]
 
 const earlyCutOffs = (raw: unknown): Refused[] =>
-  listAt(raw, ['sites']).flatMap((site) => {
-    const cutOff = textAt(site, 'cutOff')
-    return cutOff !== undefined && /^0[0-3]:/.test(cutOff)
-      ? [
-          at(
-            site,
-            'cutOff',
-            `${show(cutOff)} lies at the start of the local day, before the day's work; is the evening meant?`,
-          ),
-        ]
-      : []
-  })
+  listAt(raw, ['sites']).flatMap((site) =>
+    [[site, 'cutOff'] as const, ...cutOffsOf(raw, site).map((rule) => [rule, 'at'] as const)].flatMap(
+      ([entry, key]) => {
+        const time = textAt(entry, key)
+        if (time === undefined || !/^0[0-3]:/.test(time)) return []
+        const odd = `${show(time)} lies at the start of the local day, before the day's work; is the evening meant?`
+        return [at(entry, key, odd)]
+      },
+    ),
+  )
 
 const callersOfNothing = (raw: unknown): Refused[] => {
   const named = { source: idsOf(raw, 'sources'), 'reading-service': idsOf(raw, 'readingServices') }

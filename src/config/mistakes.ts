@@ -39,12 +39,16 @@ export const valueAt = (raw: unknown, path: Path): unknown =>
 interface SchemaNode {
   readonly properties?: Readonly<Record<string, SchemaNode>>
   readonly items?: SchemaNode
+  readonly anyOf?: readonly SchemaNode[]
 }
+
+const itemsOf = (schema: SchemaNode | undefined): SchemaNode | undefined =>
+  schema?.items ?? schema?.anyOf?.find(({ items }) => items !== undefined)?.items
 
 /** The keys that the object at a path may have. */
 const keysAt = (path: Path): string[] => {
   const node = path.reduce<SchemaNode | undefined>(
-    (schema, step) => (typeof step === 'number' ? schema?.items : schema?.properties?.[step]),
+    (schema, step) => (typeof step === 'number' ? itemsOf(schema) : schema?.properties?.[step]),
     jsonSchema() as SchemaNode,
   )
   return Object.keys(node?.properties ?? {})
@@ -55,8 +59,8 @@ const zones = () => [...Intl.supportedValuesOf('timeZone'), 'UTC']
 /** What somebody may have meant at a path, where there is a list to choose from. */
 const candidatesFor = (issue: z.core.$ZodIssue): readonly string[] => {
   if (issue.code === 'invalid_value') return issue.values.map(String)
-  if (issue.path.at(-1) === 'timeZone') return zones()
-  return issue.path.at(-2) === 'closed' ? weekdays : []
+  if (['timeZone', 'zone'].includes(String(issue.path.at(-1)))) return zones()
+  return ['closed', 'on'].includes(String(issue.path.at(-2))) ? weekdays : []
 }
 
 const unknownKeys = (path: Path, keys: readonly string[]): Refused[] => {
@@ -75,9 +79,18 @@ const textOf = (issue: z.core.$ZodIssue, path: Path, raw: unknown): string => {
   return `found ${show(found, path)}, expected ${issue.message}${didYouMean(found, candidatesFor(issue))}`
 }
 
+/** Of a value that may have several forms: what is wrong inside the form that somebody chose, where that can be told. */
+const insideTheForm = (issue: z.core.$ZodIssue): z.core.$ZodIssue[] => {
+  if (issue.code !== 'invalid_union') return [issue]
+  const inside = issue.errors.find((issues) => issues.length > 0 && issues.every(({ path }) => path.length > 0))
+  return inside === undefined
+    ? [issue]
+    : inside.flatMap((i) => insideTheForm({ ...i, path: [...issue.path, ...i.path] }))
+}
+
 /** All that the schema found, in its words; `raw` is what was read. */
 export const refusedBySchema = (error: z.ZodError, raw: unknown): Refused[] =>
-  error.issues.flatMap((issue) => {
+  error.issues.flatMap(insideTheForm).flatMap((issue) => {
     const path = issue.path.map((step) => (typeof step === 'symbol' ? String(step) : step))
     if (issue.code === 'unrecognized_keys') return unknownKeys(path, issue.keys)
     return [{ path, text: textOf(issue, path, raw) }]

@@ -14,6 +14,7 @@ import {
   expecting,
   id,
   identifier,
+  localDate,
   name,
   type ReadSecret,
   time,
@@ -43,20 +44,68 @@ const alert = z.strictObject(
   expecting('{ at: DURATION, to: RECIPIENT }'),
 )
 
+const zoneName = z
+  .string(expecting('an IANA zone'))
+  .refine(isZone, expecting('an IANA zone'))
+  .describe('IANA time zone, such as Europe/Dublin.')
+
+const zoneFrom = z.strictObject(
+  {
+    zone: zoneName,
+    from: localDate.optional().describe('The first date that ends by its clock; absent in the first.'),
+  },
+  expecting('{ zone: ZONE, from: DATE }'),
+)
+
+const timeZone = z.union(
+  [zoneName, z.array(zoneFrom).min(1, expecting('at least one zone'))],
+  expecting('an IANA zone'),
+)
+
+const orDayEnd = expecting('a local time from 00:00 to 23:59, HH:mm in quotes, or day-end')
+
+const cutOffRule = z.strictObject(
+  {
+    at: z
+      .string(orDayEnd)
+      .regex(/^(([01]\d|2[0-3]):[0-5]\d|day-end)$/, orDayEnd)
+      .describe('Local time HH:mm, or day-end: the end of the local day.'),
+    on: z
+      .array(closedDay, expecting('a list of weekdays and dates'))
+      .min(1, expecting('at least one day; without "on" it is every day'))
+      .optional()
+      .describe('Weekdays and dates; absent: every day.'),
+    from: localDate.optional().describe('The first date for which it counts.'),
+  },
+  expecting('{ at: "HH:mm", on: [DAY], from: DATE }'),
+)
+
+const cutOff = z.union(
+  [time, z.array(cutOffRule).min(1, expecting('at least one entry'))],
+  expecting('a local time from 00:00 to 23:59, HH:mm, or a list such as [ { at: "13:00", on: [sat] } ]'),
+)
+
 const site = z.strictObject(
   {
     id: id.describe('Its name in addresses and in other parts of this file.'),
     identifier: identifier.optional().describe('Its FHIR identifier; default https://daybind.example/sites|<id>.'),
     name: name.describe('Its name for people.'),
-    timeZone: z
-      .string(expecting('an IANA zone'))
-      .refine(isZone, expecting('an IANA zone'))
-      .describe('IANA time zone, such as Europe/Dublin.'),
-    cutOff: time.optional().describe('Local time HH:mm after which a link is late; absent: the end of the local day.'),
+    timeZone: timeZone.describe(
+      'IANA time zone, such as Europe/Dublin; for a site that moves the zones one after the other.',
+    ),
+    cutOff: cutOff
+      .optional()
+      .describe(
+        'Local time HH:mm after which a link is late, or a list by days; absent, or on a day that no entry names: the end of the local day.',
+      ),
     closed: z
       .array(closedDay, expecting('a list of weekdays and dates'))
       .default([])
       .describe('Days without visits and without cut-off alerts; a device applied all the same is due as on any day.'),
+    open: z
+      .array(localDate, expecting('a list of dates'))
+      .default([])
+      .describe('Dates on which visits are expected although "closed" names their weekday.'),
     wear: duration.default('P14D').describe('Wear time when the order does not say.'),
     transit: duration.default('P10D').describe('From removal to return; then overdue-return.'),
     reading: duration.default('P3D').describe('From read-out to report; then overdue-report.'),
@@ -159,11 +208,7 @@ const quiet = z
     {
       from: time.describe('Local time HH:mm.'),
       until: time.describe('Local time HH:mm; before "from" it is that of the next morning.'),
-      timeZone: z
-        .string(expecting('an IANA zone'))
-        .refine(isZone, expecting('an IANA zone'))
-        .optional()
-        .describe("Whose clock; absent: that of the site's zone."),
+      timeZone: zoneName.optional().describe("Whose clock; absent: that of the site's zone."),
     },
     expecting('{ from: "20:00", until: "07:00" }'),
   )

@@ -159,6 +159,10 @@ export const time = z
   .string(expecting('a local time HH:mm in quotes'))
   .regex(/^([01]\d|2[0-3]):[0-5]\d$/, expecting('a local time from 00:00 to 23:59, HH:mm'))
 
+const date = expecting('a date YYYY-MM-DD')
+
+export const localDate = z.string(date).refine(isLocalDate, date)
+
 const days = expecting(`${weekdays.join(', ')}, or a date YYYY-MM-DD`)
 
 export const closedDay = z

@@ -25,18 +25,40 @@ export interface AlertRule {
   readonly urgent?: boolean
 }
 
+/** A time of day that is too late, and the days on which it counts. */
+export interface CutOffRule {
+  /** Local time `HH:mm`, or `day-end`. */
+  readonly at: string
+  /** Weekdays `mon` … `sun` and dates; absent: every day. */
+  readonly on?: readonly string[]
+  /** The first date for which it counts; absent: as long as anybody remembers. */
+  readonly from?: string
+}
+
+/** A zone by whose clock a site goes, from a date on. */
+export interface ZoneFrom {
+  /** IANA zone, known to this machine. */
+  readonly zone: string
+  /** Absent in the first alone. */
+  readonly from?: string
+}
+
+/** One zone, or for a site that moved the zones one after the other, at least one. */
+export type TimeZone = string | readonly ZoneFrom[]
+
 /** A clinic, with a time zone and a cut-off. */
 export interface Site {
   readonly id: string
   readonly name: string
   /** By default `https://daybind.example/sites | <id>`. */
   readonly identifier: SystemValue
-  /** IANA zone, known to this machine. */
-  readonly timeZone: string
-  /** Local time `HH:mm`; absent: the end of the local day. */
-  readonly cutOff?: string
+  readonly timeZone: TimeZone
+  /** Local time `HH:mm`, or which counts on which days; absent, or on a day that none names: the end of the local day. */
+  readonly cutOff?: string | readonly CutOffRule[]
   /** Weekdays `mon` … `sun` and dates `YYYY-MM-DD` on which no visit is expected. */
   readonly closed: readonly string[]
+  /** Dates on which visits are expected all the same. */
+  readonly open?: readonly string[]
   /** ISO 8601 durations: wear when the order does not say, removal to return, read-out to report. */
   readonly wear: string
   readonly transit: string

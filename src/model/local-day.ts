@@ -4,11 +4,13 @@
  * A local day is the half-open interval between the first instants of its date and of the next: 23 or 25 hours
  * long when the clocks change, empty where a zone left a date out. A date that has begun does not end again when
  * the clock is set back over midnight. Only offsets of the named zone are looked at, never the machine's own zone.
+ * A site that moves to another zone on a date begins that day by the clock that it leaves and ends it by the new one:
+ * days follow each other without a gap, and only the day of the move is longer or shorter.
  * Milliseconds since 1970-01-01T00:00Z everywhere; dates are `YYYY-MM-DD` from 0001-01-01 to 9999-12-31.
  * Throws RangeError for a zone, date or time that does not exist: both are checked at the door.
  */
 import { DateTime, IANAZone } from 'luxon'
-import type { Site } from './configuration.ts'
+import type { CutOffRule, Site, TimeZone, ZoneFrom } from './configuration.ts'
 
 const dayLength = 86_400_000
 
@@ -103,17 +105,48 @@ const findPlaces = (reading: number, zone: string): Places => {
 
 const firstInstantOf = (day: number, zone: string): number => placesOf(day * dayLength, zone).first
 
+/** The last of the zones for which `began` holds; the first holds always. */
+const zoneWhere = (zones: readonly ZoneFrom[], began: (from: string) => boolean): ZoneFrom => {
+  const [first] = zones
+  if (first === undefined) throw new RangeError('No zone')
+  return zones.findLast(({ from }) => from === undefined || began(from)) ?? first
+}
+
+/** The zone by whose clock a local date is told. */
+export const zoneOn = (date: string, zones: TimeZone): string =>
+  typeof zones === 'string' ? zones : zoneWhere(zones, (from) => from <= date).zone
+
+/** The zone by whose clock an instant is told. */
+export const zoneAt = (ms: number, zones: TimeZone): string =>
+  typeof zones === 'string' ? zones : zoneWhere(zones, (from) => startOfDay(from, zones) <= ms).zone
+
+/** By the clock of the day before. A move to the east may be over before that clock has come to the new date. */
+const beginOf = (day: number, zones: TimeZone): number => {
+  if (typeof zones === 'string') return firstInstantOf(day, zones)
+  const { zone, from } = zoneWhere(zones, (since) => dayNumber(since) < day)
+  const first = firstInstantOf(day, zone)
+  return from === undefined ? first : Math.max(first, startOfDay(from, zones))
+}
+
 /** The first instant of a local date; of a date that the zone left out, the first instant of the next. */
-export const startOfDay = (date: string, zone: string): number => firstInstantOf(dayNumber(date), zone)
+export const startOfDay = (date: string, zones: TimeZone): number => beginOf(dayNumber(date), zones)
 
 /** A local day: from its first instant, up to but without the first instant of the next date. */
-export const localDay = (date: string, zone: string): { readonly start: number; readonly end: number } => {
+export const localDay = (date: string, zones: TimeZone): { readonly start: number; readonly end: number } => {
   const day = dayNumber(date)
-  return { start: firstInstantOf(day, zone), end: firstInstantOf(day + 1, zone) }
+  return { start: beginOf(day, zones), end: beginOf(day + 1, zones) }
 }
 
 /** The local date in whose day the instant lies. Before year 1 and after year 9999: the first and the last date. */
-export const localDateOf = (ms: number, zone: string): string =>
+export const localDateOf = (ms: number, zones: TimeZone): string => {
+  if (typeof zones === 'string') return dateInZone(ms, zones)
+  const { zone, from } = zoneWhere(zones, (since) => startOfDay(since, zones) <= ms)
+  const date = dateInZone(ms, zone)
+  // after a move to the west the new clock shows the date of before for some hours
+  return from !== undefined && date < from ? from : date
+}
+
+const dateInZone = (ms: number, zone: string): string =>
   remembered(localDates, `${zone} ${ms}`, () => {
     const shown = Math.floor((ms + offsetAt(ms, zone)) / dayLength)
     const day = firstInstantOf(shown + 1, zone) <= ms ? shown + 1 : shown
@@ -128,8 +161,32 @@ export const nextDate = (date: string): string => checkedDateOf(dayNumber(date) 
 
 export const previousDate = (date: string): string => checkedDateOf(dayNumber(date) - 1)
 
+const weekdays = ['sun', 'mon', 'tue', 'wed', 'thu', 'fri', 'sat']
+
+/** `mon` … `sun`. */
+export const weekdayOf = (date: string): string => weekdays[new Date(`${date}T00:00:00Z`).getUTCDay()] ?? ''
+
 /** What a site says about its days. */
 type SiteDay = Pick<Site, 'timeZone' | 'cutOff'>
+
+/** An entry that names the date goes before one that names its weekday, and that before one for every day. */
+const closeness = ({ on }: CutOffRule, date: string): number => {
+  if (on === undefined) return 1
+  if (on.includes(date)) return 3
+  return on.includes(weekdayOf(date)) ? 2 : 0
+}
+
+/**
+ * The time `HH:mm` that is too late on a local date; undefined: the end of the day. Of the entries that count by then
+ * the one closest to the date wins, of those equally close the one that began last.
+ */
+export const cutOffTimeOn = (date: string, { cutOff }: SiteDay): string | undefined => {
+  if (cutOff === undefined || typeof cutOff === 'string') return cutOff
+  const [rule] = cutOff
+    .filter((r) => closeness(r, date) > 0 && (r.from ?? '') <= date)
+    .toSorted((a, b) => closeness(b, date) - closeness(a, date) || ((a.from ?? '') < (b.from ?? '') ? 1 : -1))
+  return rule === undefined || rule.at === 'day-end' ? undefined : rule.at
+}
 
 const sinceMidnight = (time: string): number => {
   const [, hour, minute] = /^([01]\d|2[0-3]):([0-5]\d)$/.exec(time) ?? []
@@ -139,21 +196,20 @@ const sinceMidnight = (time: string): number => {
 
 /**
  * The cut-off of a local date: without one, the end of the local day. In an hour that happens twice the later one,
- * in an hour that never happens the next existing instant; never after the end of the local day.
+ * in an hour that never happens the next existing instant; never outside its local day.
  */
 export const cutOffOf = (date: string, site: SiteDay): number => {
-  const { end } = localDay(date, site.timeZone)
-  if (site.cutOff === undefined) return end
-  const reading = dayNumber(date) * dayLength + sinceMidnight(site.cutOff)
-  return Math.min(placesOf(reading, site.timeZone).last, end)
+  const { start, end } = localDay(date, site.timeZone)
+  const time = cutOffTimeOn(date, site)
+  return time === undefined ? end : Math.min(Math.max(instantAt(date, time, site.timeZone), start), end)
 }
 
 /**
  * The instant at which the zone's clock shows a time `HH:mm` on a date: the later one where it shows it twice, the next
  * existing instant where it never does.
  */
-export const instantAt = (date: string, time: string, zone: string): number =>
-  placesOf(dayNumber(date) * dayLength + sinceMidnight(time), zone).last
+export const instantAt = (date: string, time: string, zones: TimeZone): number =>
+  placesOf(dayNumber(date) * dayLength + sinceMidnight(time), zoneOn(date, zones)).last
 
 export interface Due {
   /** The local date on which the device was switched on. */

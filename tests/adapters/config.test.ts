@@ -590,6 +590,156 @@ describe('who may reach an open service', () => {
   )
 })
 
+describe("a site's calendar", () => {
+  const calendar = `${site.replace('timeZone: Europe/Dublin', '')}    timeZone:
+      - zone: Europe/Dublin
+      - { zone: America/New_York, from: 2027-03-01 }
+    cutOff:
+      - at: "18:00"
+      - { at: "17:30", from: 2026-12-01 }
+      - { at: "13:00", on: [sat, 2026-12-24] }
+      - { at: day-end, on: [sun], from: 2026-12-01 }
+    closed: [sun]
+    open: [2026-12-27]
+`
+
+  it('is read as it is written', () => {
+    expect(good(calendar).sites[0]).toMatchObject({
+      timeZone: [{ zone: 'Europe/Dublin' }, { zone: 'America/New_York', from: '2027-03-01' }],
+      cutOff: [
+        { at: '18:00' },
+        { at: '17:30', from: '2026-12-01' },
+        { at: '13:00', on: ['sat', '2026-12-24'] },
+        { at: 'day-end', on: ['sun'], from: '2026-12-01' },
+      ],
+      closed: ['sun'],
+      open: ['2026-12-27'],
+    })
+    expect(good(calendar).warnings).toEqual([])
+  })
+
+  it.each<[string, string, string, string[]]>([
+    [
+      'a time that does not exist',
+      'at: "18:00"',
+      'at: "24:00"',
+      [
+        '10:9 sites[0].cutOff[0].at: found "24:00", expected a local time from 00:00 to 23:59, HH:mm in quotes, or day-end',
+      ],
+    ],
+    [
+      'an entry without a time',
+      'at: "18:00"',
+      'on: [mon]',
+      ['10:9 sites[0].cutOff[0].at: missing, expected a local time from 00:00 to 23:59, HH:mm in quotes, or day-end'],
+    ],
+    [
+      'a weekday that does not exist',
+      '[sat, 2026-12-24]',
+      '[satt, 2026-12-24]',
+      [
+        '12:29 sites[0].cutOff[2].on[0]: found "satt", expected mon, tue, wed, thu, fri, sat, sun, or a date YYYY-MM-DD (did you mean sat?)',
+      ],
+    ],
+    [
+      'an entry for no day',
+      '[sat, 2026-12-24]',
+      '[]',
+      ['12:24 sites[0].cutOff[2].on: found an empty list, expected at least one day; without "on" it is every day'],
+    ],
+    [
+      'a date that does not exist',
+      'from: 2026-12-01 }\n      - { at: "13',
+      'from: 2026-02-30 }\n      - { at: "13',
+      ['11:24 sites[0].cutOff[1].from: found "2026-02-30", expected a date YYYY-MM-DD'],
+    ],
+    [
+      'a key that does not exist',
+      'at: day-end',
+      'at: day-end, until: 2027-01-01',
+      ['13:24 sites[0].cutOff[3].until: unknown key, expected one of at, on, from'],
+    ],
+    [
+      'two entries for every day',
+      'from: 2026-12-01 }\n      - { at: "13',
+      'on: [mon] }\n      - { at: "9:00" }\n      - { at: "13',
+      [
+        '12:9 sites[0].cutOff[2]: found every day as in cutOff[0], expected one entry for a day and "from"',
+        '12:11 sites[0].cutOff[2].at: found "9:00", expected a local time from 00:00 to 23:59, HH:mm in quotes, or day-end',
+      ],
+    ],
+    [
+      'two entries for a weekday from the same date',
+      '[sat, 2026-12-24] }',
+      '[sat, sun], from: 2026-12-01 }',
+      ['13:9 sites[0].cutOff[3]: found sun from 2026-12-01 as in cutOff[2], expected one entry for a day and "from"'],
+    ],
+    [
+      'a date before its own beginning',
+      '[sun], from',
+      '[2026-11-29], from',
+      ['13:29 sites[0].cutOff[3].on[0]: found "2026-11-29", expected no date before "from"'],
+    ],
+    [
+      'a list without zones',
+      '      - zone: Europe/Dublin\n      - { zone: America/New_York, from: 2027-03-01 }',
+      '      []',
+      ['6:5 sites[0].timeZone: found an empty list, expected at least one zone'],
+    ],
+    [
+      'a list without cut-offs',
+      'closed: [sun]',
+      'closed: [sun]\n  - { id: quay, name: Quay, timeZone: UTC, cutOff: [] }\n  - id: pier\n    name: Pier\n    timeZone: UTC',
+      ['15:44 sites[1].cutOff: found an empty list, expected at least one entry'],
+    ],
+    [
+      'a zone that does not exist',
+      'zone: Europe/Dublin',
+      'zone: Europe/Dubln',
+      ['7:9 sites[0].timeZone[0].zone: found "Europe/Dubln", expected an IANA zone (did you mean Europe/Dublin?)'],
+    ],
+    [
+      'a first zone with a date',
+      'zone: Europe/Dublin',
+      '{ zone: Europe/Dublin, from: 2026-01-01 }',
+      ['7:32 sites[0].timeZone[0].from: expected no "from" in the first zone: it counts for all days before'],
+    ],
+    [
+      'a move without a date',
+      ', from: 2027-03-01',
+      '',
+      ['8:9 sites[0].timeZone[1].from: missing, expected the date from which this zone counts'],
+    ],
+    [
+      'a move before the one before',
+      '2027-03-01 }',
+      '2027-03-01 }\n      - { zone: UTC, from: 2027-03-01 }',
+      ['9:22 sites[0].timeZone[2].from: found "2027-03-01", expected a date after 2027-03-01'],
+    ],
+    [
+      'a day that is open and closed',
+      'closed: [sun]',
+      'closed: [sun, 2026-12-27]',
+      ['15:12 sites[0].open[0]: found "2026-12-27" in "closed" too, expected it in one of them'],
+    ],
+    [
+      'a weekday that is open',
+      'open: [2026-12-27]',
+      'open: [mon]',
+      ['15:12 sites[0].open[0]: found "mon", expected a date YYYY-MM-DD'],
+    ],
+  ])('refuses %s', (_, found, put, sentences) => {
+    expect(calendar).toContain(found)
+    expect(mistakes(calendar.replace(found, put))).toEqual(sentences.map((s) => `daybind.yaml:${s}`))
+  })
+
+  it('warns of a cut-off in the early morning in an entry too', () => {
+    expect(good(calendar.replace('"13:00"', '"03:00"')).warnings.map((w) => w.replace(path, 'daybind.yaml'))).toEqual([
+      `daybind.yaml:12:11 sites[0].cutOff[2].at: "03:00" lies at the start of the local day, before the day's work; is the evening meant?`,
+    ])
+  })
+})
+
 describe('warnings', () => {
   const warned = (yaml: string, environment: Record<string, string> = {}) =>
     good(yaml, { T: 'token', ...environment }).warnings.map((warning) => warning.replace(path, 'daybind.yaml'))

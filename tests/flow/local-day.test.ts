@@ -52,6 +52,7 @@ describe('a local day', () => {
     ['a day on which clocks go forward has 23 hours', 'Europe/Dublin', '2024-03-31', 23],
     ['a day on which clocks go back has 25 hours', 'Europe/Dublin', '2024-10-27', 25],
     ['clocks that move by half an hour make a day of 24½ hours', 'Australia/Lord_Howe', '2024-04-07', 24.5],
+    ['and, when they move the other way, one of 23½ hours', 'Australia/Lord_Howe', '2024-10-06', 23.5],
     ['a zone that never changes has days of 24 hours', 'America/Phoenix', '2026-11-01', 24],
     ['a date that the zone left out is empty', 'Pacific/Apia', '2011-12-30', 0],
   ])('%s', (_, zone, date, hours) => {

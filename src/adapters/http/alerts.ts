@@ -4,6 +4,7 @@ import { type Played, type Preview, previewMoments, previewOf } from '../../flow
 import { readDay } from '../../flow/watch-flow/reconcile-day.ts'
 import type { Recipient, Site } from '../../model/configuration.ts'
 import { instantOf, msOf } from '../../model/instant.ts'
+import { zoneAt } from '../../model/local-day.ts'
 import { printInstant, readMoment } from '../../model/moment.ts'
 import { accept, type Checked, problemsOf, refusal, refuse } from '../../model/problems.ts'
 import type { GapState, Instant } from '../../model/states.ts'
@@ -70,7 +71,8 @@ const waysOf = (recipients: ReadonlyMap<string, Recipient>, id: string): string 
 
 const momentJson = async (w: Watching, publicUrl: string, played: Played, asked: Asked, by: string) => {
   const { digest, recipient, rules, dueAt, sendAt, silent } = played
-  const local = (instant: Instant) => printInstant(msOf(instant), asked.site.timeZone).replace(/\.\d+/, '')
+  const local = (instant: Instant) =>
+    printInstant(msOf(instant), zoneAt(msOf(instant), asked.site.timeZone)).replace(/\.\d+/, '')
   const labels = await labelsOf(w.db, { gaps: digest?.sites.flatMap((s) => s.gaps.map((g) => g.gap)) ?? [] })
   const message = digest && alertMessage(digest, publicUrl, labels)
   return {

@@ -2,7 +2,7 @@
 import type { Patient, Reference } from 'fhir/r4.js'
 import type { ReadingService, Site } from '../../model/configuration.ts'
 import { instantOf, msOf } from '../../model/instant.ts'
-import { localDateOf } from '../../model/local-day.ts'
+import { localDateOf, zoneAt } from '../../model/local-day.ts'
 import { readDuration } from '../../model/moment.ts'
 import { bornAfter } from '../../model/patient-match.ts'
 import { type Problem, refusal, warning } from '../../model/problems.ts'
@@ -98,7 +98,8 @@ const performerDoubts = (performer: Reference | undefined): readonly Problem[] =
 /** What speaks against the application itself, or should be told about it. */
 export const applicationDoubts = (s: Situation, a: Application, ctx: Context): readonly Problem[] => {
   const problems: Problem[] = []
-  if (bornAfter(s.patient, a.appliedAt.ms, a.site.timeZone)) problems.push(refusal('before-birth', a.appliedAt.at))
+  const zone = zoneAt(a.appliedAt.ms, a.site.timeZone)
+  if (bornAfter(s.patient, a.appliedAt.ms, zone)) problems.push(refusal('before-birth', a.appliedAt.at))
   if (s.patient.active === false || s.patient.link?.some((l) => l.type === 'replaced-by'))
     problems.push(warning('inactive-patient', 'Patient.active'))
   const day = localDateOf(a.appliedAt.ms, a.site.timeZone)

@@ -1,5 +1,7 @@
 /** Checks of moments that people state at the bedside. */
-import { addSeconds, instantOf } from '../../model/instant.ts'
+import type { TimeZone } from '../../model/configuration.ts'
+import { addSeconds, instantOf, msOf } from '../../model/instant.ts'
+import { zoneAt } from '../../model/local-day.ts'
 import { readMoment } from '../../model/moment.ts'
 import type { Given } from '../../model/parameters.ts'
 import { accept, type Checked, type Problem, refusal, refuse } from '../../model/problems.ts'
@@ -7,8 +9,12 @@ import type { Instant } from '../../model/states.ts'
 import type { Context } from '../step.ts'
 
 /** Where no such site is configured any more, UTC. */
-export const zoneOf = (site: string, { parties }: Pick<Context, 'parties'>): string =>
+export const zonesOf = (site: string, { parties }: Pick<Context, 'parties'>): TimeZone =>
   parties.sites.find(({ id }) => id === site)?.timeZone ?? 'UTC'
+
+/** The zone by whose clock a site goes now. */
+export const zoneOf = (site: string, ctx: Pick<Context, 'parties' | 'now'>): string =>
+  zoneAt(msOf(ctx.now), zonesOf(site, ctx))
 
 export interface Stated {
   readonly instant: Instant

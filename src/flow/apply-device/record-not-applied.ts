@@ -8,7 +8,7 @@ import { accept, type Checked, type Problem, refusal, refuse } from '../../model
 import type { LinkState, NotApplied, OrderState } from '../../model/states.ts'
 import { type Context, type Decision, unchanged } from '../step.ts'
 import { captureParameters } from './link-device.ts'
-import { zoneOf } from './moments.ts'
+import { zonesOf } from './moments.ts'
 import { isOpen } from './periods.ts'
 import { recordsOfNotApplied } from './records.ts'
 
@@ -23,7 +23,7 @@ export const recordNotAppliedParameters = {
 
 /** Nobody comes on a day that is over at the order's site, and nobody reads its evening any more. */
 const pastDoubts = (newDate: string | undefined, at: string, order: OrderState, ctx: Context): readonly Problem[] => {
-  const today = localDateOf(msOf(ctx.now), zoneOf(order.site, ctx))
+  const today = localDateOf(msOf(ctx.now), zonesOf(order.site, ctx))
   if (newDate === undefined || newDate >= today) return []
   return [refusal('in-the-past', at, { found: newDate, expected: `${today}, the present day of the site, or later` })]
 }

@@ -1,7 +1,7 @@
 /** What the rules look at: the states, as of one moment, of everything that has to do with one site and one day. */
 import type { Parties, Site, Tolerances } from '../../model/configuration.ts'
 import { instantOf, msOf } from '../../model/instant.ts'
-import { dueMoment, localDay } from '../../model/local-day.ts'
+import { dueMoment, localDay, weekdayOf } from '../../model/local-day.ts'
 import {
   type ApplicationState,
   type ConflictState,
@@ -57,8 +57,6 @@ export const dueOf = (appliedAt: Instant, site: Site): Instant => instantOf(dueM
 
 export const dayEnd = (day: string, site: Site): Instant => instantOf(localDay(day, site.timeZone).end)
 
-const weekdays = ['sun', 'mon', 'tue', 'wed', 'thu', 'fri', 'sat']
-
-/** On closed days no visit is expected. */
-export const isClosed = (day: string, site: Site): boolean =>
-  site.closed.includes(day) || site.closed.includes(weekdays[new Date(`${day}T00:00:00Z`).getUTCDay()] ?? '')
+/** On closed days no visit is expected. A date among the exceptions is open whatever its weekday. */
+export const isClosed = (day: string, { closed, open }: Pick<Site, 'closed' | 'open'>): boolean =>
+  open?.includes(day) !== true && (closed.includes(day) || closed.includes(weekdayOf(day)))

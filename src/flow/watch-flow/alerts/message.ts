@@ -5,7 +5,7 @@
  */
 import type { Severity, Site } from '../../../model/configuration.ts'
 import { instantOf, msOf } from '../../../model/instant.ts'
-import { cutOffOf } from '../../../model/local-day.ts'
+import { cutOffOf, zoneAt, zoneOn } from '../../../model/local-day.ts'
 import { printInstant } from '../../../model/moment.ts'
 import type { GapCode, GapState, Instant } from '../../../model/states.ts'
 import { gapRules, ruleOf } from '../gaps.ts'
@@ -76,7 +76,8 @@ type Told = SiteDigest['gaps'][number]
 const rank = ({ gap }: Told): string =>
   `${String(gapRules.findIndex((r) => r.code === gap.code)).padStart(3, '0')} ${gap.day}`
 
-const local = (instant: Instant, site: Site): string => printInstant(msOf(instant), site.timeZone)
+const local = (instant: Instant, site: Site): string =>
+  printInstant(msOf(instant), zoneAt(msOf(instant), site.timeZone))
 
 const countOf = (told: readonly Told[], { site }: SiteDigest, publicUrl: string, labels: Labels): GapCount => {
   const [{ gap, news }] = told as [Told]
@@ -115,7 +116,7 @@ const siteOf = (digest: SiteDigest, publicUrl: string, labels: Labels): AlertedS
   return {
     site: site.id,
     name: site.name,
-    timeZone: site.timeZone,
+    timeZone: zoneOn(day, site.timeZone),
     day,
     cutOff: local(instantOf(cutOffOf(day, site)), site),
     count: gaps.length,

@@ -67,8 +67,10 @@ export const alertMoments = (
 ): readonly AlertMoment[] => {
   const offsets = (site.alerts ?? []).flatMap((rule) => offsetOf(rule) ?? [])
   if (offsets.length === 0) return []
-  // a cut-off lies at most a day after its day's beginning, and quiet hours put a moment off by less than another day
-  const begin = localDateOf(msOf(after) - Math.max(...offsets) - 2 * dayMs, site.timeZone)
+  // a cut-off lies at most a day after its day's beginning, two more where the site moves on that day, and quiet hours
+  // put a moment off by less than another day
+  const reach = (typeof site.timeZone === 'string' ? 2 : 4) * dayMs
+  const begin = localDateOf(msOf(after) - Math.max(...offsets) - reach, site.timeZone)
   const last = localDateOf(msOf(until) - Math.min(...offsets), site.timeZone)
   const moments: AlertMoment[] = []
   for (let day = begin; day <= last; day = nextDate(day))

@@ -1,7 +1,7 @@
 /** How a site does: the day beside the thirty days before it, from facts as of one moment alone. Pure. */
-import type { Site } from '../../../model/configuration.ts'
+import type { Site, TimeZone } from '../../../model/configuration.ts'
 import { msOf } from '../../../model/instant.ts'
-import { firstDate, nextDate, previousDate } from '../../../model/local-day.ts'
+import { firstDate, nextDate, previousDate, zoneAt } from '../../../model/local-day.ts'
 import { printInstant } from '../../../model/moment.ts'
 import type { Instant, LinkState } from '../../../model/states.ts'
 import type { Facts } from '../day-facts.ts'
@@ -100,7 +100,10 @@ const personOf = ({ link }: Applied): string => {
   return who?.identifier?.value ?? who?.display ?? (link === undefined ? 'not linked' : 'not stated')
 }
 
-const hourOf = (a: Applied, zone: string): number => Number(printInstant(msOf(a.appliedAt), zone).slice(11, 13))
+const hourOf = (a: Applied, zones: TimeZone): number => {
+  const ms = msOf(a.appliedAt)
+  return Number(printInstant(ms, zoneAt(ms, zones)).slice(11, 13))
+}
 
 /** @param facts links and applications of the site's days in `windowOf(day)`, and of the recorders in them */
 export const figuresOf = (site: Site, day: string, facts: Facts, asOf: Instant): Figures => {
