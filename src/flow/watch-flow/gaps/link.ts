@@ -214,9 +214,12 @@ const refusedLinks = (facts: Facts): readonly Found[] =>
     ]
   })
 
+/** Of two that were told at one moment the ids decide, so that the order of the facts never does. */
+const whenAndWhy = ({ since, restsOn }: Found): string => `${since} ${restsOn.map((s) => s.id).join(' ')}`
+
 /** The same trouble told more than once is one gap: the first time counts. */
 const once = (found: readonly Found[]): readonly Found[] => [
-  ...new Map(found.toSorted((a, b) => (a.since < b.since ? 1 : -1)).map((f) => [f.key, f])).values(),
+  ...new Map(found.toSorted((a, b) => (whenAndWhy(a) < whenAndWhy(b) ? 1 : -1)).map((f) => [f.key, f])).values(),
 ]
 
 export const deviceOnTwoPatientsRule: GapRule = {
