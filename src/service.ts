@@ -5,6 +5,7 @@ import type { FastifyInstance } from 'fastify'
 import { type Logger, pino } from 'pino'
 import { openAlerts } from './adapters/alerts.ts'
 import { setClock } from './adapters/clock.ts'
+import { type ClockWatch, openClockWatch } from './adapters/clock-watch.ts'
 import { openSmart } from './adapters/fhir/authorization.ts'
 import { loadDefinitions } from './adapters/fhir/definitions/load.ts'
 import { openPeer, type Peer } from './adapters/fhir/peer.ts'
@@ -83,6 +84,8 @@ export interface ServiceOptions {
   readonly leaseSeconds?: number
   /** For the tests: what anything in the database may cost. */
   readonly limits?: Partial<DatabaseLimits>
+  /** For the tests: this machine's clock, which the servers that are called may say is wrong. */
+  readonly machineClock?: () => number
   /** For the tests: how long the start waits for a database that is not there yet. */
   readonly databasePatienceMs?: number
   /** Ends a start that is under way, with a CannotStart. */
@@ -182,6 +185,7 @@ const openPeers = <S extends Server>(
   servers: readonly S[],
   scopeOf: (server: S) => string,
   keys: SigningKeys | undefined,
+  clock: ClockWatch,
   deadlineMs: number | undefined,
 ): ReadonlyMap<string, Peer> => {
   const deadline = deadlineMs !== undefined && { deadlineMs }
@@ -201,7 +205,17 @@ const openPeers = <S extends Server>(
   return new Map(
     servers.map((server) => {
       const { id, fhir, tls } = server
-      return [id, openPeer({ id, base: fhir, ...authorized(server), ...(tls && { tls }), ...deadline })]
+      return [
+        id,
+        openPeer({
+          id,
+          base: fhir,
+          onDate: (date) => clock.hear(id, date),
+          ...authorized(server),
+          ...(tls && { tls }),
+          ...deadline,
+        }),
+      ]
     }),
   )
 }
@@ -213,6 +227,7 @@ const usualAlertDeadlineMs = 20_000
 const openMessengers = (
   c: Configuration,
   statements: Statements,
+  clock: ClockWatch,
   deadlineMs = usualAlertDeadlineMs,
 ): ReadonlyMap<string, Messenger> => {
   const mailTo = c.mail && openMail(c.mail, deadlineMs)
@@ -222,7 +237,7 @@ const openMessengers = (
     else if (email !== undefined && mailTo) messengers.set(id, mailTo(email))
     else if (fhir !== undefined) {
       const source = c.sources.filter(hasFhir).filter((s) => s.id === fhir)
-      for (const peer of openPeers(source, () => alertScope, c.keys, deadlineMs / 2).values())
+      for (const peer of openPeers(source, () => alertScope, c.keys, clock, deadlineMs / 2).values())
         messengers.set(id, openAlertsAtSource({ peer, statements, luck: Math.random, beginWithinMs: deadlineMs }))
     }
   }
@@ -276,6 +291,7 @@ export interface RouteParts {
   readonly base: () => string
   readonly keys: SigningKeys | undefined
   readonly isStopping: () => boolean
+  readonly clockOffBy: () => number | undefined
   /** Ids of the sources that are polled. */
   readonly asked: readonly string[]
   readonly lookAtSources: () => void
@@ -283,7 +299,7 @@ export interface RouteParts {
 
 /** Every route but that of the CapabilityStatement, which tells of all others. */
 export const routesOf = (p: RouteParts): readonly Route[] => [
-  ...operateRoutes(p.db, p.isStopping),
+  ...operateRoutes(p.db, p.isStopping, p.clockOffBy),
   ...(p.keys ? keySetRoutes(p.keys) : []),
   ...acceptOrderRoutes(p.runner, p.base),
   ...applyDeviceRoutes(p.runner),
@@ -335,14 +351,15 @@ const start = async (
   undo.add(() => within(closing.connections, Promise.all([db.close(), searching.close()])))
 
   const queue = openQueue(databaseUrl, destinationIds(c), troubles.told, limits)
+  const clock = openClockWatch(log, options.machineClock ?? Date.now)
   const peers = new Map([
-    ...openPeers(c.readingServices, () => readingServiceScope, c.keys, options.deliveryDeadlineMs),
-    ...openPeers(c.sources.filter(isWrittenTo), sourceScope, c.keys, options.deliveryDeadlineMs),
+    ...openPeers(c.readingServices, () => readingServiceScope, c.keys, clock, options.deliveryDeadlineMs),
+    ...openPeers(c.sources.filter(isWrittenTo), sourceScope, c.keys, clock, options.deliveryDeadlineMs),
   ])
   const asked = c.sources.filter(isAsked)
-  const askedPeers = openPeers(asked, sourceScope, c.keys, options.askingDeadlineMs)
+  const askedPeers = openPeers(asked, sourceScope, c.keys, clock, options.askingDeadlineMs)
   const statements = openStatements()
-  const messengers = openMessengers(c, statements, options.deliveryDeadlineMs)
+  const messengers = openMessengers(c, statements, clock, options.deliveryDeadlineMs)
   const begun: { stop(): Promise<void> }[] = [queue]
   const work: (() => Promise<unknown>)[] = [
     () => closeCalls(begun, [...peers.values(), ...askedPeers.values(), ...messengers.values()]),
@@ -431,6 +448,7 @@ const start = async (
     base,
     keys: c.keys,
     isStopping: () => stopping,
+    clockOffBy: clock.offBy,
     asked: asked.map(({ id }) => id),
     lookAtSources: () => void askers.look().catch(troubles.told),
   })

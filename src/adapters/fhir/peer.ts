@@ -40,6 +40,8 @@ export interface PeerOptions {
   readonly connections?: number
   /** Largest answer, in bytes. */
   readonly maxBytes?: number
+  /** Told the moment that each answer says it was made at, milliseconds since 1970. */
+  readonly onDate?: (date: number) => void
 }
 
 type Typed<T extends FhirResource['resourceType']> = Extract<FhirResource, { resourceType: T }>
@@ -212,7 +214,7 @@ interface Call {
 
 /** Makes one request of a call. The type of the body is what `fault` has checked. */
 const requester =
-  (line: Line) =>
+  (line: Line, onDate: PeerOptions['onDate']) =>
   async <T extends FhirResource>(call: Call, deadline: AbortController, token?: string): Promise<Answer<T>> => {
     const { kind, requestId, make, fault, bare } = call
     const { wire, seen } = line.watched(() => deadline.abort())
@@ -232,6 +234,7 @@ const requester =
       const heard = Client.httpFor(reply).response?.headers
       const [etag, location] = [heard?.get('etag'), heard?.get('location')]
       const date = httpDate(heard?.get('date') ?? '')
+      if (date !== undefined) onDate?.(date)
       const wrong = isResource(body) ? fault(body) : undefined
       if (wrong) return { ...wrong, status }
       return {
@@ -278,6 +281,7 @@ const withToken =
 interface Calling {
   readonly line: Line
   readonly authorization: Authorization | undefined
+  readonly onDate: PeerOptions['onDate']
   readonly deadlineMs: number
   readonly underWay: Set<AbortController>
   /** No call is made any more. */
@@ -286,14 +290,14 @@ interface Calling {
 
 /** Makes one call under its deadline, the wait for a token included. */
 const caller =
-  ({ line, authorization, deadlineMs, underWay, ended }: Calling) =>
+  ({ line, authorization, onDate, deadlineMs, underWay, ended }: Calling) =>
   async <T extends FhirResource>(call: Call): Promise<Answer<T>> => {
     // A controller held here, not AbortSignal.timeout: nothing else would keep the deadline alive while we wait.
     const deadline = new AbortController()
     const timer = setTimeout(() => deadline.abort(), deadlineMs)
     underWay.add(deadline)
     if (ended.aborted) deadline.abort()
-    const request = requester(line)
+    const request = requester(line, onDate)
     try {
       return await (authorization ? withToken(request, authorization)<T>(call, deadline) : request<T>(call, deadline))
     } finally {
@@ -313,7 +317,7 @@ export function openPeer(options: PeerOptions): Peer {
   const client = new Client({ baseUrl: base, requestOptions: { redirect: 'manual' } })
   const underWay = new Set<AbortController>()
   const ending = new AbortController()
-  const call = caller({ line, authorization, deadlineMs, underWay, ended: ending.signal })
+  const call = caller({ line, authorization, onDate: options.onDate, deadlineMs, underWay, ended: ending.signal })
   const searchset = (requestId: string, make: Call['make']) =>
     call<Bundle>({ kind: 'read', requestId, make, fault: searchsetFault })
 
