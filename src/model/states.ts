@@ -64,13 +64,27 @@ export interface PatientState {
   readonly content: Content
 }
 
-/** Any other resource that we keep for a source: readable, not acted on. */
+/** What a source says of an order's visit by another resource than the order. */
+export interface Said {
+  /** A recorder was applied; the visit is not, or was not; or it is on that day. */
+  readonly what: 'applied' | 'not' | 'visit'
+  /** When it was applied. */
+  readonly at?: Instant
+  /** The local day at the site. */
+  readonly day: string
+  readonly site: string
+  /** Since when we know it. */
+  readonly recordedAt: Instant
+}
+
+/** Any other resource that we keep for a source: readable, and acted on only where it says something of a visit. */
 export interface KeptState {
   readonly kind: 'kept'
   readonly id: string
   readonly source: string
   readonly type: string
   readonly orderId?: string
+  readonly says?: Said
   readonly content: Content
 }
 

@@ -534,6 +534,7 @@ describe('the gaps of a day', () => {
     stubs: fc.constant([]),
     held: fc.constant([]),
     conflicts: fc.constant([]),
+    told: fc.constant([]),
     noted: fc.constant([]),
   })
 

@@ -226,6 +226,7 @@ export const facts = (over: Partial<Facts> = {}): Facts => ({
   orders: [],
   links: [],
   applications: [],
+  told: [],
   conflicts: [],
   returns: [],
   tasks: [],

@@ -162,7 +162,7 @@ const gist = (g: GapState): string => [g.id, g.code, g.orderId, g.deviceId, g.me
 
 /** The rules, asked about everything at once, find the gaps that stand open, and no others do. */
 const gapFaults = (stored: Stored, asOf: string, { sites, sources, readingServices, tolerances }: Configuration) => {
-  const kinds = ['order', 'link', 'application', 'conflict', 'return', 'task', 'stub', 'held', 'gap'] as const
+  const kinds = ['order', 'kept', 'link', 'application', 'conflict', 'return', 'task', 'stub', 'held', 'gap'] as const
   const everything = kinds.flatMap((k): readonly State[] => stored.of(k))
   const parties = { sites, sources, readingServices }
   const found = new Map(gapsOf(factsFrom(everything), { asOf, parties, tolerances }).map((g) => [g.id, gist(g)]))

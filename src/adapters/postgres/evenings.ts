@@ -62,7 +62,7 @@ const statesAsOf = async (tx: Tx, site: Site, day: string, asOf: Instant): Promi
        select seq from journal where kind = 'link' and id = l.id and recorded_at <= $5::timestamptz order by seq desc limit 1) n),
      newest as (select max(seq) as seq from (select seq, kind, id from of_orders union all select seq, kind, id from of_devices
          union all select seq, kind, id from of_patients) x
-       where kind in ('order', 'link', 'application', 'conflict', 'return', 'task', 'stub', 'held', 'gap') group by kind, id)
+       where kind in ('order', 'kept', 'link', 'application', 'conflict', 'return', 'task', 'stub', 'held', 'gap') group by kind, id)
      select seq, state from journal where seq = any(array(select seq from newest)) order by seq`,
     [site.id, day, ...spanOfDay(day, site), asOf],
   )

@@ -1,4 +1,5 @@
 /** After a step: what its facts open, change or mend among the gaps of the orders and devices that it touched. */
+import { evidenceTypes } from '../../flow/accept-order/evidence.ts'
 import type { Change, Context } from '../../flow/step.ts'
 import { factsFrom } from '../../flow/watch-flow/day-facts.ts'
 import { gapsOf, ruleOf } from '../../flow/watch-flow/gaps.ts'
@@ -9,7 +10,7 @@ import { linksOfPatients, statesAround } from './load-states.ts'
 import { save } from './save.ts'
 
 const ordersOf = (s: State): readonly string[] =>
-  s.kind === 'order' ? [s.id] : 'orderId' in s && s.kind !== 'kept' && s.kind !== 'gap' && s.orderId ? [s.orderId] : []
+  s.kind === 'order' ? [s.id] : 'orderId' in s && s.kind !== 'gap' && s.orderId ? [s.orderId] : []
 
 const devicesOf = (s: State): readonly string[] =>
   s.kind === 'link' || s.kind === 'application' || s.kind === 'conflict' || s.kind === 'return' ? [s.deviceId] : []
@@ -20,7 +21,8 @@ const taskMatters = (t: TaskState, now: string): boolean =>
 
 /** A new order for a visit to come can have no gap yet; most orders are such. */
 const mayMatter = ({ fact, state }: Change, ctx: Context): boolean => {
-  if (state.kind === 'patient' || state.kind === 'kept' || state.kind === 'device') return false
+  if (state.kind === 'patient' || state.kind === 'device') return false
+  if (state.kind === 'kept') return state.orderId !== undefined && evidenceTypes.includes(state.type)
   if (state.kind === 'task') return taskMatters(state, ctx.now)
   return fact !== 'order-accepted' || (state.kind === 'order' && (state.visitDay ?? '9999') <= ctx.now.slice(0, 10))
 }
@@ -93,7 +95,8 @@ const isHeld = (gap: GapState, { orders, devices, wearers }: Held): boolean => {
   const byDevice = gap.deviceId !== undefined && devices.includes(gap.deviceId)
   switch (followsFrom[gap.code]) {
     case 'device':
-      return byDevice
+      // what the source says was applied is about the order, and names no recorder
+      return gap.restsOn.some((e) => e.kind === 'kept') ? byOrder : byDevice
     case 'wearer':
       return gap.patientId !== undefined && wearers.includes(gap.patientId)
     case 'either':

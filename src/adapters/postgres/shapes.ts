@@ -24,7 +24,7 @@ export const keysOf = (s: State): Keys => {
     case 'patient':
       return {}
     case 'kept':
-      return { order_id: s.orderId }
+      return { order_id: s.orderId, site: s.says?.site, day: s.says?.day }
     case 'device':
       return { device_id: s.id }
     case 'link':

@@ -1,5 +1,6 @@
 /** Runs accept-order for what was read: alone, as a transaction, or entry by entry. */
 import { type Accepted, acceptEntries, namesDropped } from '../../flow/accept-order/accept-order.ts'
+import { evidenceTypes } from '../../flow/accept-order/evidence.ts'
 import { type Incoming, identitiesOf, identityKey } from '../../flow/accept-order/incoming.ts'
 import type { Known } from '../../flow/accept-order/place.ts'
 import { isReplaced } from '../../flow/accept-order/successors.ts'
@@ -105,6 +106,12 @@ const locksReached = ({ orders, devices, patients, owners }: Known): readonly st
         ...[...patients].flatMap(([name, patient]) => [name, ...patientLocks(owners.get(name) ?? '', patient)]),
       ]
 
+/** The stored orders of whose visit an entry may say something: their gaps follow. */
+const ordersSpokenOf = (entries: readonly Incoming[], { stored }: Known): readonly string[] =>
+  entries.some((e) => evidenceTypes.includes(e.resource.resourceType))
+    ? [...stored.values()].flatMap(({ state }) => (state.kind === 'order' ? [orderLock(state)] : []))
+    : []
+
 /** Runs accept-order for entries that stand or fall together, under the locks of the names that they carry. */
 export const writeEntries = async (
   runner: StepRunner,
@@ -131,7 +138,11 @@ export const writeEntries = async (
     runStep(runner, step(), {
       load: async (tx, begun) => {
         const known = await loadForOrders(tx, entries, source, call.sight, begun)
-        const reached = [...namesOfPatients(entries, known, source), ...locksReached(known)]
+        const reached = [
+          ...namesOfPatients(entries, known, source),
+          ...locksReached(known),
+          ...ordersSpokenOf(entries, known),
+        ]
         const others = reached.filter((name) => !locks.has(name))
         for (const name of others) locks.add(name)
         if (others.length > 0) throw new NotLocked()

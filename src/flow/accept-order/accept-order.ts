@@ -5,8 +5,9 @@
 import type { FhirResource } from 'fhir/r4.js'
 import type { Source } from '../../model/configuration.ts'
 import { accept, type Checked, type Problem, refuse, warning } from '../../model/problems.ts'
-import type { Instant, OrderState } from '../../model/states.ts'
+import type { Instant, KeptState, OrderState } from '../../model/states.ts'
 import type { Change, Context, Decision, Fact, Forward } from '../step.ts'
+import { saidOf } from './evidence.ts'
 import { followPatients, type Revised } from './follow-patients.ts'
 import { followUp } from './follow-up.ts'
 import { type Identity, type Incoming, identitiesOf, identityKey, isOlder, placesOf } from './incoming.ts'
@@ -183,11 +184,17 @@ export const acceptEntries = (
   })
   // a link of a record that was replaced is one of its survivor, to whom it moves
   const links = known.links.map((l) => ({ ...l, patientId: survivorOf(l.patientId, patientOf) }))
-  const states = placed.map((p, i) =>
+  const read = placed.map((p, i) =>
     p.ignored
       ? undefined
       : stateOf(p, resolutions[i]?.resource ?? p.incoming.resource, source, (r) => locations.get(r), links, ctx),
   )
+  const states = read.map((s, i) => {
+    const [p, resource] = [placed[i], resolutions[i]?.resource]
+    return s?.ok && s.value.kind === 'kept' && p && resource
+      ? accept(withSaid(s.value, resource, p.before?.state, ordersIn(read, known), ctx), s.warnings)
+      : s
+  })
   problems.push(
     ...states.flatMap((s, i) => (s && !s.ok ? s.problems.filter((p) => !toldAlready(p, resolutions[i])) : [])),
   )
@@ -216,6 +223,29 @@ export const acceptEntries = (
     answer: results.map((r) => r.answer),
     warnings: results.flatMap((r) => r.answer.warnings),
   })
+}
+
+const ordersIn =
+  (read: readonly (Checked<Stored> | undefined)[], known: Known) =>
+  (id: string): OrderState | undefined => {
+    const sent = read.find((s) => s?.ok && s.value.kind === 'order' && s.value.id === id)
+    const state = sent?.ok ? sent.value : known.stored.get(`ServiceRequest/${id}`)?.state
+    return state?.kind === 'order' ? state : undefined
+  }
+
+/** What a resource says of the visit of the order that it is based on. */
+const withSaid = (
+  kept: KeptState,
+  resource: FhirResource,
+  before: Stored | undefined,
+  orderOf: (id: string) => OrderState | undefined,
+  { now, parties }: Context,
+): KeptState => {
+  const order = kept.orderId === undefined ? undefined : orderOf(kept.orderId)
+  const site = parties.sites.find((s) => s.id === order?.site)
+  const said = before?.kind === 'kept' ? before.says : undefined
+  const says = order && site && saidOf(resource, order, site, said, now)
+  return { ...kept, ...(says && { says }) }
 }
 
 /** The names that stored patients had, and that what was accepted of them no longer has. */

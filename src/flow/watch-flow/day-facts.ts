@@ -8,19 +8,28 @@ import {
   type GapState,
   type HeldState,
   type Instant,
+  type KeptState,
   type LinkState,
   type OrderState,
   ofKind,
   type ReturnState,
+  type Said,
   type State,
   type StubState,
   type TaskState,
 } from '../../model/states.ts'
 
+/** A resource that says something of an order's visit. */
+export type SpeakingState = KeptState & { readonly orderId: string; readonly says: Said }
+
+const speaks = (state: KeptState): state is SpeakingState => state.orderId !== undefined && state.says !== undefined
+
 export interface Facts {
   readonly orders: readonly OrderState[]
   readonly links: readonly LinkState[]
   readonly applications: readonly ApplicationState[]
+  /** What sources say of visits. */
+  readonly told: readonly SpeakingState[]
   readonly conflicts: readonly ConflictState[]
   readonly returns: readonly ReturnState[]
   readonly tasks: readonly TaskState[]
@@ -41,6 +50,7 @@ export const factsFrom = (states: readonly State[]): Facts => ({
   orders: ofKind(states, 'order'),
   links: ofKind(states, 'link'),
   applications: ofKind(states, 'application'),
+  told: ofKind(states, 'kept').filter(speaks),
   conflicts: ofKind(states, 'conflict'),
   returns: ofKind(states, 'return'),
   tasks: ofKind(states, 'task'),

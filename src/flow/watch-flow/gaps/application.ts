@@ -1,9 +1,10 @@
 /** Gaps of an application: nobody linked it, too late, or there was none. */
 import { laterOf } from '../../../model/instant.ts'
-import type { ApplicationState, NotApplied, OrderState } from '../../../model/states.ts'
+import type { ApplicationState, LinkState, NotApplied, OrderState, Said } from '../../../model/states.ts'
 import { linkableIntents } from '../../apply-device/make-link.ts'
+import { contains, stands } from '../../apply-device/periods.ts'
 import { answersFor } from '../../apply-device/record-application.ts'
-import { dayEnd, dueOf, type Facts, isClosed, siteOf, type Watch } from '../day-facts.ts'
+import { dayEnd, dueOf, type Facts, isClosed, type SpeakingState, siteOf, type Watch } from '../day-facts.ts'
 import { aboutLink, byTie, type Found, first, type GapRule, last, mendedBy, standing, tiedTo } from './rule.ts'
 
 /** One device on one local day of a site counts once, however often it was seen. */
@@ -59,17 +60,66 @@ const noLink = (facts: Facts, watch: Watch): readonly Found[] =>
     ]
   })
 
+/** A link of the order answers for what its source says as it does for an application of its recorder. */
+export const answersForTold = (l: LinkState, { orderId, says }: SpeakingState): boolean =>
+  stands(l) &&
+  l.orderId === orderId &&
+  says.at !== undefined &&
+  (l.endedAt === undefined || l.endedAt > says.at) &&
+  (contains(l, says.at) || (l.site === says.site && l.day === says.day))
+
+/** What sources say was applied for one order on one day counts once, however many resources say it. */
+export const toldByDay = ({ told }: Facts): readonly SpeakingState[][] => [
+  ...Map.groupBy(
+    told.filter((t) => t.says.what === 'applied'),
+    (t) => `${t.orderId} ${t.says.day}`,
+  ).values(),
+]
+
+/** The source says that a recorder was applied for the order, and nobody linked one. */
+const toldNoLink = (facts: Facts, watch: Watch): readonly Found[] =>
+  toldByDay(facts).flatMap((group): Found[] => {
+    const told = first(group, (t) => `${t.says.at} ${t.id}`)
+    const site = siteOf(told?.says.site, watch)
+    const order = facts.orders.find((o) => o.id === told?.orderId)
+    if (told?.says.at === undefined || site === undefined || order === undefined) return []
+    const link = first(
+      facts.links.filter((l) => group.some((t) => answersForTold(l, t))),
+      byTie,
+    )
+    const due = dueOf(told.says.at, site)
+    const known = first(group, (t) => t.says.recordedAt)?.says.recordedAt ?? told.says.recordedAt
+    if (link !== undefined && (link.tiedAt < due || link.tiedAt <= known)) return []
+    const late = due <= watch.asOf
+    return [
+      {
+        key: `${site.id} ${told.says.day} order ${order.id}`,
+        site: site.id,
+        day: told.says.day,
+        status: late ? 'final' : 'preliminary',
+        since: late && known < due ? due : known,
+        orderId: order.id,
+        patientId: order.patientId,
+        ...(link && { linkId: link.id, deviceId: link.deviceId }),
+        restsOn: [...group, ...(link ? [link] : [])],
+        found: 'the source says so, and names no recorder that was linked',
+        ...mendedBy(link?.tiedAt, 'linked'),
+      },
+    ]
+  })
+
 export const noLinkRule: GapRule = {
   code: 'no-link',
   severity: 'high',
   means: 'There is evidence that a device was applied, and no link was recorded in time.',
-  opens: 'An application is recorded, and no link of that recorder contains its moment or lies on its day.',
+  opens:
+    'An application is recorded, or a source says that there was one, and no link of that recorder or order contains its moment or lies on its day.',
   closes: 'Such a link is recorded.',
   turn: 'clinic',
   next: 'Find out who wears this recorder and link it, with two patient identifiers, before the patient has left.',
   byHand: [],
   gone: 'linked',
-  find: noLink,
+  find: (facts, watch) => [...noLink(facts, watch), ...toldNoLink(facts, watch)],
 }
 
 const lateLink = (facts: Facts, watch: Watch): readonly Found[] =>
@@ -98,9 +148,11 @@ const reasonFor = (order: OrderState, day: string): NotApplied | undefined =>
   order.notApplied?.day === day && order.notApplied.newDate !== day ? order.notApplied : undefined
 
 /** The days of the order's visits: the one that is expected, and the one that was put off. */
-const visitDays = (order: OrderState): readonly string[] => [
-  ...new Set([order.visitDay, order.notApplied?.day].filter((day) => day !== undefined)),
-]
+const visitDays = (order: OrderState, told: readonly SpeakingState[]): readonly string[] => {
+  const booked = told.flatMap(({ says }) => (says.what === 'visit' ? [says.day] : []))
+  const expected = booked.length > 0 ? booked : [order.visitDay]
+  return [...new Set([...expected, order.notApplied?.day].filter((day) => day !== undefined))]
+}
 
 /** A visit's day is over when nothing was recorded by its end: no link, and no reason why not. */
 const missedVisit = (order: OrderState, day: string, facts: Facts, watch: Watch): readonly Found[] => {
@@ -113,7 +165,15 @@ const missedVisit = (order: OrderState, day: string, facts: Facts, watch: Watch)
     byTie,
   )
   const reason = reasonFor(order, day)
-  const inTime = (reason !== undefined && reason.recordedAt < end) || (link !== undefined && link.tiedAt < end)
+  const told = facts.told.filter((t) => t.orderId === order.id)
+  const firstTold = (what: Said['what']) =>
+    first(
+      told.filter((t) => t.says.what === what && (what === 'applied' || t.says.day === day)),
+      (t) => `${t.says.recordedAt} ${t.id}`,
+    )
+  const [applied, not] = [firstTold('applied'), firstTold('not')]
+  const moments = [reason?.recordedAt, link?.tiedAt, applied?.says.recordedAt, not?.says.recordedAt]
+  const inTime = moments.some((moment) => moment !== undefined && moment < end)
   if (watch.asOf < end || inTime) return []
   if (order.status !== 'active' && (order.revokedAt === undefined || order.revokedAt < since)) return []
   return [
@@ -125,8 +185,10 @@ const missedVisit = (order: OrderState, day: string, facts: Facts, watch: Watch)
       since,
       orderId: order.id,
       patientId: order.patientId,
-      restsOn: [order, ...(link ? [link] : [])],
+      restsOn: [order, ...[link, applied, not].filter((s) => s !== undefined)],
       ...mendedBy(order.revokedAt, 'cancelled'),
+      ...mendedBy(not?.says.recordedAt, 'cancelled'),
+      ...mendedBy(applied?.says.recordedAt, 'confirmed'),
       ...mendedBy(reason?.recordedAt, reason?.newDate === undefined ? 'cancelled' : 'rescheduled'),
       ...mendedBy(link?.tiedAt, 'linked'),
     },
@@ -137,7 +199,10 @@ const missedVisit = (order: OrderState, day: string, facts: Facts, watch: Watch)
 const noApplication = (facts: Facts, watch: Watch): readonly Found[] =>
   facts.orders
     .filter((order) => linkableIntents.includes(order.intent))
-    .flatMap((order) => visitDays(order).flatMap((day) => missedVisit(order, day, facts, watch)))
+    .flatMap((order) => {
+      const told = facts.told.filter((t) => t.orderId === order.id)
+      return visitDays(order, told).flatMap((day) => missedVisit(order, day, facts, watch))
+    })
 
 export const noApplicationRule: GapRule = {
   code: 'no-application',

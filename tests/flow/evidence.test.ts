@@ -1,0 +1,208 @@
+/** What sources say of visits by Procedures, Encounters and Appointments: contract, section 8, "Evidence of application". */
+import type { Appointment, Encounter, FhirResource, Procedure } from 'fhir/r4.js'
+import { describe, expect, test } from 'vitest'
+import { saidOf } from '../../src/flow/accept-order/evidence.ts'
+import type { Facts, SpeakingState } from '../../src/flow/watch-flow/day-facts.ts'
+import { eveningOf } from '../../src/flow/watch-flow/evening.ts'
+import { gapsOf } from '../../src/flow/watch-flow/gaps.ts'
+import type { Said } from '../../src/model/states.ts'
+import { at, facts, ids, link, order, tern, today, uuid, watch } from '../support/fixtures.ts'
+
+const procedure = (over: Partial<Procedure> = {}): Procedure => ({
+  resourceType: 'Procedure',
+  status: 'completed',
+  subject: { reference: `Patient/${ids.patient}` },
+  performedDateTime: `${today}T09:00:00Z`,
+  ...over,
+})
+const encounter = (over: Partial<Encounter> = {}): Encounter => ({
+  resourceType: 'Encounter',
+  status: 'finished',
+  class: { code: 'AMB' },
+  period: { start: `${today}T08:30:00Z`, end: `${today}T09:30:00Z` },
+  ...over,
+})
+const appointment = (over: Partial<Appointment> = {}): Appointment => ({
+  resourceType: 'Appointment',
+  status: 'booked',
+  participant: [{ status: 'accepted' }],
+  start: `${today}T08:30:00Z`,
+  end: `${today}T09:15:00Z`,
+  ...over,
+})
+
+describe('a resource of a source', () => {
+  const says = (resource: FhirResource, before?: Said) =>
+    saidOf(resource, order(), tern, before, at(`${today}T10:00:00Z`))
+  test.each<[string, FhirResource, Partial<Said> | undefined]>([
+    [
+      'that is a completed act says when it was',
+      procedure(),
+      { what: 'applied', at: at(`${today}T09:00:00Z`), day: today },
+    ],
+    [
+      'of a period says its end',
+      procedure({
+        performedDateTime: undefined,
+        performedPeriod: { start: `${today}T08:00:00Z`, end: `${today}T09:10:00Z` },
+      } as never),
+      { what: 'applied', at: at(`${today}T09:10:00Z`) },
+    ],
+    [
+      'with a date alone says the local day',
+      procedure({ performedDateTime: '2026-07-01' }),
+      { what: 'applied', at: at('2026-06-30T23:00:00Z'), day: '2026-07-01' },
+    ],
+    ['with a year alone says nothing', procedure({ performedDateTime: '2026' }), undefined],
+    ['without a moment says nothing', procedure({ performedDateTime: undefined } as never), undefined],
+    ['that is not done yet says nothing', procedure({ status: 'in-progress' }), undefined],
+    ['that was made in error says nothing', procedure({ status: 'entered-in-error' }), undefined],
+    ['about another patient says nothing', procedure({ subject: { reference: `Patient/${uuid(99)}` } }), undefined],
+    [
+      'that is ours says nothing',
+      procedure({ identifier: [{ system: 'https://daybind.example/procedures', value: uuid(7) }] }),
+      undefined,
+    ],
+    ['that is a finished encounter says its end', encounter(), { what: 'applied', at: at(`${today}T09:30:00Z`) }],
+    ['that is an encounter under way says nothing', encounter({ status: 'in-progress' }), undefined],
+    [
+      'that is a fulfilled appointment says its end',
+      appointment({ status: 'fulfilled' }),
+      { what: 'applied', at: at(`${today}T09:15:00Z`) },
+    ],
+    ['that is a booked appointment says the day of the visit', appointment(), { what: 'visit', day: today }],
+    [
+      'that is a cancelled appointment says that it is not',
+      appointment({ status: 'cancelled' }),
+      { what: 'not', day: today },
+    ],
+    [
+      'that is an appointment to which nobody came says so',
+      appointment({ status: 'noshow' }),
+      { what: 'not', day: today },
+    ],
+    ['that is an appointment without a time says nothing', appointment({ start: undefined } as never), undefined],
+  ])('%s', (_, resource, expected) => {
+    if (expected === undefined) expect(says(resource)).toBeUndefined()
+    else expect(says(resource)).toMatchObject(expected)
+  })
+
+  test('that says the same again has said it since then', () => {
+    const first = says(procedure())
+    const earlier = { ...first, recordedAt: at(`${today}T09:05:00Z`) } as Said
+    expect(says(procedure(), earlier)?.recordedAt).toBe(earlier.recordedAt)
+    expect(says(procedure({ performedDateTime: `${today}T09:01:00Z` }), earlier)?.recordedAt).toBe(
+      at(`${today}T10:00:00Z`),
+    )
+  })
+})
+
+const told = (over: Partial<Said> = {}, id = uuid(71), type = 'Procedure'): SpeakingState => ({
+  kind: 'kept',
+  id,
+  source: 'harbour-ehr',
+  type,
+  orderId: ids.order,
+  content: { digest: '' },
+  says: {
+    what: 'applied',
+    at: at(`${today}T09:00:00Z`),
+    day: today,
+    site: 'tern-harbour',
+    recordedAt: at(`${today}T09:30:00Z`),
+    ...over,
+  },
+})
+
+/** `no-link preliminary since 09:30`: the gaps of these facts, without the links that are late. */
+const found = (over: Partial<Facts>, asOf = '2026-11-27T00:00:00Z'): readonly string[] =>
+  gapsOf(facts({ orders: [order()], ...over }), watch(asOf))
+    .filter((g) => g.code !== 'late-link')
+    .map((g) => {
+      const moment = (iso: string) => iso.slice(0, 16).replace(`${today}T`, '')
+      return `${g.code} ${g.status} since ${moment(g.since)}${g.mended ? `, ${g.mended.action} ${moment(g.mended.at)}` : ''}`
+    })
+
+describe('what a source says was applied', () => {
+  const linked = (tiedAt: string) => link({ tiedAt: at(tiedAt), recordedAt: at(tiedAt) })
+  test.each<[string, Partial<Facts>, string, readonly string[]]>([
+    [
+      'opens a gap without a link, preliminary until the cut-off',
+      { told: [told()] },
+      `${today}T12:00:00Z`,
+      ['no-link preliminary since 09:30'],
+    ],
+    [
+      'is final from the cut-off on, and no missed visit besides',
+      { told: [told()] },
+      '2026-11-27T00:00:00Z',
+      ['no-link final since 18:00'],
+    ],
+    [
+      'counts once, by whatever resources it is said',
+      { told: [told(), told({ at: at(`${today}T09:20:00Z`) }, uuid(72), 'Encounter')] },
+      `${today}T12:00:00Z`,
+      ['no-link preliminary since 09:30'],
+    ],
+    [
+      'is answered by a link of the order on that day',
+      { told: [told()], links: [linked(`${today}T09:05:00Z`)] },
+      '2026-11-27T00:00:00Z',
+      [],
+    ],
+    [
+      'is mended by a link that came late',
+      { told: [told()], links: [linked(`${today}T19:00:00Z`)] },
+      '2026-11-27T00:00:00Z',
+      ['no-link final since 18:00, linked 19:00'],
+    ],
+    [
+      'is not answered by a link of another order',
+      { told: [told()], links: [link({ orderId: uuid(73) })] },
+      `${today}T12:00:00Z`,
+      ['no-link preliminary since 09:30'],
+    ],
+    [
+      'that we learn after the day mends the missed visit, and is a late gap',
+      { told: [told({ recordedAt: at('2026-11-26T08:00:00Z') })] },
+      '2026-11-27T00:00:00Z',
+      [
+        'no-link final since 2026-11-26T08:00',
+        'no-application final since 2026-11-26T00:00, confirmed 2026-11-26T08:00',
+      ],
+    ],
+  ])('%s', (_, over, asOf, expected) => {
+    expect(found(over, asOf)).toEqual(expected)
+  })
+
+  test('is counted among the applications of the day, once, and in time only with its link', () => {
+    const count = (over: Partial<Facts>) => {
+      const e = eveningOf(tern, today, facts({ orders: [order()], ...over }), watch('2026-11-26T00:00:00Z'), 'x')
+      return [e.linked.initial, e.linked.denominator, e.linked.numerator]
+    }
+    const two = [told(), told({}, uuid(72), 'Encounter')]
+    expect(count({ told: two })).toEqual([1, 1, 0])
+    expect(count({ told: two, links: [linked(`${today}T09:05:00Z`)] })).toEqual([1, 1, 1])
+  })
+})
+
+describe('what a source says of the visit', () => {
+  test.each<[string, Partial<Facts>, readonly string[]]>([
+    ['nothing: the order’s own day counts', {}, ['no-application final since 2026-11-26T00:00']],
+    ['that it is on another day: that one counts', { told: [told({ what: 'visit', day: '2026-12-02' })] }, []],
+    ['that it is on that day', { told: [told({ what: 'visit' })] }, ['no-application final since 2026-11-26T00:00']],
+    ['that it was cancelled, in time', { told: [told({ what: 'not' })] }, []],
+    [
+      'that it was cancelled, learned late',
+      { told: [told({ what: 'not', recordedAt: at('2026-11-26T08:00:00Z') })] },
+      ['no-application final since 2026-11-26T00:00, cancelled 2026-11-26T08:00'],
+    ],
+    [
+      'that one on another day was cancelled',
+      { told: [told({ what: 'not', day: '2026-11-20' })] },
+      ['no-application final since 2026-11-26T00:00'],
+    ],
+  ])('%s', (_, over, expected) => {
+    expect(found(over)).toEqual(expected)
+  })
+})
