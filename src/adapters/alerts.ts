@@ -7,7 +7,9 @@ import { addSeconds, laterOf, msOf } from '../model/instant.ts'
 import { localDateOf } from '../model/local-day.ts'
 import type { Instant } from '../model/states.ts'
 import { now } from './clock.ts'
+import { kindOf } from './kind-of-error.ts'
 import { type Alerting, lookedUntil, newestGapFact, tell } from './postgres/alerts.ts'
+import { isOutage } from './postgres/database.ts'
 import { refreshDay } from './postgres/evenings.ts'
 import { sideBySide } from './side-by-side.ts'
 
@@ -61,7 +63,13 @@ export const openAlerts = (w: Alerting, log: Logger): Alerts => {
         [its, localDateOf(msOf(present), site.timeZone)].map((d) => [`${site.id} ${d}`, [site, d] as const] as const),
       ),
     )
-    await sideBySide([...days.values()], ([site, its]) => refreshDay(w, site, its, present, randomUUIDv7()))
+    // one site's trouble is told to the log, and keeps nobody from being told of what is known
+    await sideBySide([...days.values()], ([site, its]) =>
+      refreshDay(w, site, its, present, randomUUIDv7()).catch((error: unknown) => {
+        if (isOutage(error)) throw error
+        log.error({ step: 'watch-flow', site: site.id, day: its, err: kindOf(error) }, 'a day could not be refreshed')
+      }),
+    )
   }
 
   const tellOne = async (recipient: Recipient, moments: readonly AlertMoment[], present: Instant): Promise<void> => {

@@ -352,8 +352,8 @@ export interface GapState {
   readonly patientId?: string
   /** The other link, where it is at the same site: a gap of one site says nothing of another's link. */
   readonly otherLinkId?: string
-  /** What it follows from. */
-  readonly restsOn: readonly Evidence[]
+  /** What it follows from; gaps that an older release noted do not say. */
+  readonly restsOn?: readonly Evidence[]
   /** What was found, as part of a sentence: `expired 2026-10-24`. */
   readonly found?: string
   readonly cause?: string

@@ -65,6 +65,11 @@ describe('device-on-two-patients', () => {
       [],
     ],
     [
+      'is mended when the other link ends',
+      { conflicts: [conflict()], links: [wearer({ status: 'completed', endedAt: at(`${today}T12:30:00Z`) })] },
+      ['final since 12:02, mended confirmed 12:30'],
+    ],
+    [
       'is no more when the other link was made in error',
       { conflicts: [conflict()], links: [wearer({ status: 'entered-in-error' })] },
       [],
@@ -108,7 +113,7 @@ describe('device-on-two-patients', () => {
       watch(`${today}T13:00:00Z`),
     )
     if (gap === undefined) throw new Error('no gap')
-    const resource = detectedIssue({ ...gap, restsOn: gap.restsOn.map((e) => ({ ...e, fact: 7 })) })
+    const resource = detectedIssue({ ...gap, restsOn: gap.restsOn?.map((e) => ({ ...e, fact: 7 })) ?? [] })
     expect(JSON.stringify(resource)).not.toContain(ids.link)
     expect(JSON.stringify(resource)).not.toContain(ids.patient)
     expect(resource.evidence?.[0]?.detail).toContainEqual({
@@ -327,6 +332,24 @@ describe('overdue-return', () => {
     ],
     ['does not open for a link that was withdrawn', { status: 'entered-in-error' }, {}, '2026-12-31T00:00:00Z', []],
     [
+      'does not open for a recorder that the next patient wears by then',
+      { status: 'completed', endedAt: at('2026-12-09T09:00:00Z') },
+      {
+        links: [
+          link({ ...due, status: 'completed', endedAt: at('2026-12-09T09:00:00Z') }),
+          link({
+            id: uuid(82),
+            orderId: uuid(83),
+            patientId: uuid(84),
+            appliedAt: at('2026-12-14T09:00:00Z'),
+            tiedAt: at('2026-12-14T09:05:00Z'),
+          }),
+        ],
+      },
+      '2026-12-31T00:00:00Z',
+      [],
+    ],
+    [
       'does not open where its recording was reported on',
       {},
       {
@@ -396,6 +419,45 @@ describe('a gap that comes again', () => {
     expect(third).toHaveLength(3)
     expect(new Set(third.map((g) => g.id)).size).toBe(3)
     expect(third.filter((g) => g.mended === undefined)).toMatchObject([{ reopens: mendedAgain[1]?.id }])
+  })
+})
+
+describe('a gap that a person closed', () => {
+  const closed = (gaps: readonly GapState[], moment: string): readonly GapState[] =>
+    gaps.map((g) => ({ ...g, mended: { at: at(moment), action: 'confirmed', by: 'bay-3', note: 'Seen.' } }))
+  const of = (code: GapCode, over: Partial<Facts>, asOf: string): readonly GapState[] =>
+    gapsOf(facts({ orders: [never], ...over }), watch(asOf)).filter((g) => g.code === code)
+  const due = { acceptDue: at(`${today}T13:05:00Z`), acceptDueDay: today }
+
+  test.each<[string, GapCode, Partial<Facts>, Partial<Facts>]>([
+    [
+      'as not taken opens anew when the reading service declines',
+      'not-taken',
+      { tasks: [task(due)] },
+      { tasks: [task({ ...due, status: 'rejected', modifiedAt: at(`${today}T16:00:00Z`) })] },
+    ],
+    [
+      'as a refused link opens anew with the next refusal',
+      'device-on-two-patients',
+      { conflicts: [conflict()], links: [link()] },
+      {
+        conflicts: [conflict(), conflict({ id: uuid(81), recordedAt: at(`${today}T16:00:00Z`) })],
+        links: [link()],
+      },
+    ],
+    [
+      'as an order on hold opens anew when it is held again',
+      'link-without-order',
+      { orders: [order({ status: 'on-hold', idleSince: at(`${today}T11:00:00Z`) })], links: [link()] },
+      { orders: [order({ status: 'on-hold', idleSince: at(`${today}T16:00:00Z`) })], links: [link()] },
+    ],
+  ])('%s, and stays closed for what was known then', (_, code, before, after) => {
+    const noted = closed(of(code, before, `${today}T14:00:00Z`), `${today}T15:00:00Z`)
+    expect(noted).toHaveLength(1)
+    expect(of(code, { ...before, noted }, `${today}T15:30:00Z`)).toEqual(noted)
+    const again = of(code, { ...after, noted }, `${today}T16:30:00Z`)
+    expect(again).toHaveLength(2)
+    expect(again.filter((g) => g.mended === undefined)).toMatchObject([{ reopens: noted[0]?.id }])
   })
 })
 

@@ -647,7 +647,7 @@ describe('identity-doubt', () => {
 })
 
 describe('what people say of a gap', () => {
-  const [hour, day] = [at(`${today}T19:00:00Z`), at('2026-11-26T09:00:00Z')]
+  const [hour, day] = [at('2026-12-09T19:00:00Z'), at('2026-12-10T09:00:00Z')]
   const returned = (over: Partial<GapState> = {}): GapState => ({
     ...only('return-without-patient', { returns: [back()] }),
     ...over,

@@ -14,7 +14,7 @@ import type { AlertSent, AlertToSend, Messenger } from './messenger.ts'
 /** So many messages are under way to the mail server, whoever they are for. */
 const sideBySide = 4
 
-/** A server that takes a message each time and never says so gets it so often at most. */
+/** A server that takes a message again and again and never says so is given up after so many attempts. */
 const mostRepeats = 5
 
 /** What nodemailer says of a failure; the server's own words, which may quote addresses, are left out. */
@@ -68,10 +68,14 @@ const troubleOf = (error: SmtpError, handed: boolean): Trouble => {
   return trouble('try-again', 'destination', `The mail server could not be used; the message was not sent${code}.`)
 }
 
-const failed = (t: Trouble, attempt: number): AlertSent => {
+const failed = (t: Trouble, { attempt, repeats }: Pick<AlertToSend, 'attempt' | 'repeats'>): AlertSent => {
   const mayBeThere = t.fate === 'unsure'
-  return mayBeThere && attempt >= mostRepeats
-    ? { arrived: false, mayBeThere, trouble: { ...t, fate: 'final', reason: `${t.reason} Sent ${attempt} times.` } }
+  return mayBeThere && repeats && attempt >= mostRepeats
+    ? {
+        arrived: false,
+        mayBeThere,
+        trouble: { ...t, fate: 'final', reason: `${t.reason} It was sent more than once.` },
+      }
     : { arrived: false, mayBeThere, trouble: t }
 }
 
@@ -96,10 +100,11 @@ interface Sending {
   readonly to: string
   readonly message: Buffer
   readonly attempt: number
+  readonly repeats: boolean
   readonly signal: AbortSignal
 }
 
-const sendOnce = ({ mail, deadlineMs, to, message, attempt, signal }: Sending): Promise<AlertSent> =>
+const sendOnce = ({ mail, deadlineMs, to, message, attempt, repeats, signal }: Sending): Promise<AlertSent> =>
   new Promise((resolve) => {
     const connection = connectionTo(mail, deadlineMs)
     let handed = false
@@ -112,7 +117,7 @@ const sendOnce = ({ mail, deadlineMs, to, message, attempt, signal }: Sending): 
       connection.close()
       resolve(outcome)
     }
-    const fail = (error: SmtpError) => end(failed(troubleOf(error, handed), attempt))
+    const fail = (error: SmtpError) => end(failed(troubleOf(error, handed), { attempt, repeats }))
     const late = () => fail(Object.assign(new Error('too late'), { code: 'ETIMEDOUT' }))
     const timer = setTimeout(late, deadlineMs)
     signal.addEventListener('abort', late)
@@ -156,9 +161,9 @@ export const openMail = (mail: Mail, deadlineMs: number): ((address: string) => 
   return (to) => ({
     connections: 1,
     inTurn,
-    send: async ({ id, body, attempt }: AlertToSend) => {
+    send: async ({ id, body, attempt, repeats = false }: AlertToSend) => {
       const message = await composeMail(id, body, { from: mail.from, to })
-      return sendOnce({ mail, deadlineMs, to, message, attempt, signal: stop.signal })
+      return sendOnce({ mail, deadlineMs, to, message, attempt, repeats, signal: stop.signal })
     },
     breakOff: () => stop.abort(),
     close: async () => undefined,

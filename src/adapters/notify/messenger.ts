@@ -9,6 +9,8 @@ export interface AlertToSend {
   readonly requestId: string
   /** Counts from 1. */
   readonly attempt: number
+  /** It may be there from an attempt before. */
+  readonly repeats?: boolean
 }
 
 export type AlertSent =

@@ -63,7 +63,9 @@ export const openGaps = async (
 ): Promise<readonly GapState[]> => {
   const open = (where: string) => `select g.id, g.state from gaps g where g.open and ${where}
     and g.state->>'code' = any($3::text[])
-    and not exists (select from told_gaps t where t.recipient = $1 and t.gap = g.id and t.status = 'final')`
+    and g.state->>'acknowledged' is null
+    and not exists (select from told_gaps t
+      where t.recipient = $1 and t.gap = g.id and t.status in ('final', g.state->>'status'))`
   const rows = await tx.query<{ state: GapState }>(
     `select state from (${open('g.site = any($2::text[])')} union all ${open('g.site is null')}) o order by id limit ${mostAtOnce}`,
     [recipient, sites, codes],

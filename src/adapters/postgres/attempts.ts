@@ -90,9 +90,13 @@ export const settleDelivery = async (tx: Tx, claimed: Claimed, result: Attempted
      returning fate = 'sent' and answered_at >= queued_at as answered`,
     [claimed.id, claimed.fence, result.fate, result.reason ?? null, result.delaySeconds ?? null, result.mayBeThere],
   )
+  if (claimed.order_id === null && (result.fate === 'refused' || result.fate === 'parked')) await untell(tx, claimed.id)
   // a statement of its own: the first may have waited for the answer to be committed, and does not see its Task
   if (row?.answered) await takeAnswered(tx, claimed.id)
 }
+
+/** An alert that is given up was told to nobody: the next moment tells of its gaps. */
+const untell = (tx: Tx, id: string) => tx.query('delete from told_gaps where delivery = $1', [id])
 
 /** By what the Tasks of this message say by now. */
 const takeAnswered = (tx: Tx, id: string) =>

@@ -137,7 +137,9 @@ export const refreshDay = async (
   requestId: string,
 ): Promise<void> => {
   const states = await statesOfDay(w.db, site.id, day, spanOfDay(day, site))
-  const found = gapsOf(factsFrom(states), { asOf, parties: w.parties, tolerances: w.tolerances })
+  const all = gapsOf(factsFrom(states), { asOf, parties: w.parties, tolerances: w.tolerances })
+  // its recorders have other days, and gaps of those
+  const found = all.filter((g) => g.day === day && (g.site === site.id || g.site === undefined))
   const stored = await w.db.query<{ state: GapState }>('select state from gaps where site = $1 and day = $2', [
     site.id,
     day,

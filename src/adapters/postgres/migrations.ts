@@ -13,6 +13,7 @@ import { v7 } from './migrations/v7.ts'
 import { v8 } from './migrations/v8.ts'
 import { v11 } from './migrations/v11.ts'
 import { v12 } from './migrations/v12.ts'
+import { v13 } from './migrations/v13.ts'
 
 const migrations: readonly { readonly version: number; readonly sql: string }[] = [
   { version: 1, sql: v1 },
@@ -23,6 +24,7 @@ const migrations: readonly { readonly version: number; readonly sql: string }[] 
   { version: 8, sql: v8 },
   { version: 11, sql: v11 },
   { version: 12, sql: v12 },
+  { version: 13, sql: v13 },
 ]
 
 /** Advisory lock under which everything that changes the schema runs, the queue's own schema included. */

@@ -30,7 +30,7 @@ const mayMatter = ({ fact, state }: Change, ctx: Context): boolean => {
 /** The number of the fact that it rests on changes with every fact about the same; that alone is no news of a gap. */
 const withoutFacts = (gap: GapState): GapState => ({
   ...gap,
-  restsOn: gap.restsOn.map(({ fact: _fact, ...e }) => e),
+  restsOn: (gap.restsOn ?? []).map(({ fact: _fact, ...e }) => e),
 })
 
 const sameGap = (a: GapState, b: GapState): boolean => canonical(withoutFacts(a)) === canonical(withoutFacts(b))
@@ -96,7 +96,7 @@ const isHeld = (gap: GapState, { orders, devices, wearers }: Held): boolean => {
   switch (followsFrom[gap.code]) {
     case 'device':
       // what the source says was applied is about the order, and names no recorder
-      return gap.restsOn.some((e) => e.kind === 'kept') ? byOrder : byDevice
+      return gap.restsOn?.some((e) => e.kind === 'kept') ? byOrder : byDevice
     case 'wearer':
       return gap.patientId !== undefined && wearers.includes(gap.patientId)
     case 'either':
@@ -108,7 +108,7 @@ const isHeld = (gap: GapState, { orders, devices, wearers }: Held): boolean => {
 
 /** Each gap with the facts in the journal that made what it rests on. */
 const withFacts = async (tx: Tx, changes: readonly Change[]): Promise<readonly Change[]> => {
-  const rests = changes.flatMap(({ state }) => (state.kind === 'gap' ? state.restsOn : []))
+  const rests = changes.flatMap(({ state }) => (state.kind === 'gap' ? (state.restsOn ?? []) : []))
   const rows = await tx.query<{ id: string; kind: string; seq: number }>(
     `select x.id, x.kind, j.seq::int8 as seq from unnest($1::text[], $2::uuid[]) as x(kind, id) cross join lateral (
        select seq from journal where kind = x.kind and id = x.id order by seq desc limit 1) j`,
@@ -123,7 +123,7 @@ const withFacts = async (tx: Tx, changes: readonly Change[]): Promise<readonly C
 /** @param seqs of the newest fact of each state, by kind and id */
 export const restingOn = (gap: GapState, seqs: ReadonlyMap<string, number>): GapState => ({
   ...gap,
-  restsOn: gap.restsOn.map((e): Evidence => {
+  restsOn: (gap.restsOn ?? []).map((e): Evidence => {
     const fact = e.fact ?? seqs.get(`${e.kind} ${e.id}`)
     return fact === undefined ? e : { ...e, fact }
   }),

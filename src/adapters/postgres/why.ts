@@ -54,8 +54,8 @@ export const whyGap = async (tx: Tx, id: string): Promise<Why | undefined> => {
   const gap = await gapById(tx, id)
   if (gap === undefined) return undefined
   const line = await lineOf(tx, gap)
-  const rested = new Set(line.flatMap((g) => g.restsOn.flatMap((e) => e.fact ?? [])))
-  const subjects = [...new Map(line.flatMap((g) => g.restsOn.map((e) => [`${e.kind} ${e.id}`, e]))).values()]
+  const rested = new Set(line.flatMap((g) => (g.restsOn ?? []).flatMap((e) => e.fact ?? [])))
+  const subjects = [...new Map(line.flatMap((g) => (g.restsOn ?? []).map((e) => [`${e.kind} ${e.id}`, e]))).values()]
   return {
     gap,
     restsOn: await factsOf(tx, subjects, rested),

@@ -174,8 +174,8 @@ const notForThem: Outcome = {
 }
 
 /** An alert of unknown fate is sent again: it says who it is, and one that comes twice does less harm than none. */
-const sendAlert = (messenger: Messenger, { id, body, request_id, attempts }: Claimed): Promise<AlertSent> =>
-  messenger.send({ id, body, requestId: request_id, attempt: attempts })
+const sendAlert = (messenger: Messenger, { id, body, request_id, attempts, fate }: Claimed): Promise<AlertSent> =>
+  messenger.send({ id, body, requestId: request_id, attempt: attempts, repeats: fate === 'unsure' })
 
 type Attempt = (claimed: Claimed) => Promise<Outcome>
 

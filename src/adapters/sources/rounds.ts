@@ -98,8 +98,15 @@ interface Looked {
 const lookAtPatients = async (a: Asking, watermark: number, before: Looked | undefined, warnings: Warnings) => {
   const now = Date.now()
   if (before && now - before.at < patientPause(everySeconds(a.source)) * 1000) return before
-  await askForOpenPatients(a, before?.watermark, warnings)
-  return { at: now, watermark }
+  try {
+    await askForOpenPatients(a, before?.watermark, warnings)
+    return { at: now, watermark }
+  } catch (error) {
+    // the orders are known all the same; patients are asked for from the same moment on, the next time
+    if (!(error instanceof Trouble)) throw error
+    warnings.add(`Their patients could not be looked at: ${error.message}`)
+    return { ...before, at: now }
+  }
 }
 
 /** The first time, and before a cut-off, everything that is open; else what has changed. */

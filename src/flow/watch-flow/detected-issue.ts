@@ -69,7 +69,7 @@ export const detectedIssue = (gap: GapState): DetectedIssue => ({
   ...(gap.patientId !== undefined && { patient: to('Patient', gap.patientId) }),
   identifiedDateTime: gap.since,
   implicated: implicatedBy(gap),
-  ...(gap.restsOn.length > 0 && { evidence: [{ detail: gap.restsOn.map(evidence) }] }),
+  ...(gap.restsOn && gap.restsOn.length > 0 && { evidence: [{ detail: gap.restsOn.map(evidence) }] }),
   detail: detailOf(gap),
   ...(gap.mended !== undefined && { mitigation: [mitigation(gap.mended)] }),
 })

@@ -46,9 +46,10 @@ export interface Applied {
 export const appliedOn = (facts: Facts, site: Site, day: string): readonly Applied[] => {
   const links = facts.links.filter((l) => stands(l) && l.site === site.id && l.day === day)
   const loose = new Map<string, Applied>()
+  const ofDevice = Map.groupBy(facts.links, (l) => l.deviceId)
   for (const a of facts.applications) {
     if (a.evidence === 'stock' || a.site !== site.id || a.day !== day) continue
-    if (facts.links.some((l) => answersFor(l, a))) continue
+    if (ofDevice.get(a.deviceId)?.some((l) => answersFor(l, a))) continue
     const before = loose.get(a.deviceId)
     if (before === undefined || a.appliedAt < before.appliedAt) loose.set(a.deviceId, { appliedAt: a.appliedAt })
   }

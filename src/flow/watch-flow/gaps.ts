@@ -3,7 +3,7 @@
  * facts give the same gaps whenever it is asked. Adding a gap is one rule beside its kin in `gaps/`, one entry here and
  * its code in the model.
  */
-import type { Evidence, GapCode, GapState, State } from '../../model/states.ts'
+import type { Evidence, GapCode, GapState, Mended, State } from '../../model/states.ts'
 import type { Facts, Watch } from './day-facts.ts'
 import { lateLinkRule, noApplicationRule, noLinkRule } from './gaps/application.ts'
 import {
@@ -59,17 +59,26 @@ const evidenceOf = (state: State, site: string | undefined): Evidence => ({
   ...('site' in state && state.site !== undefined && state.site !== site && { elsewhere: true as const }),
 })
 
+/** The facts take back what mended it, or there is more trouble than the person knew of who closed it. */
+const isNews = ({ by, at }: Mended, newest: string): boolean => by === undefined || newest > at
+
 /**
  * The same trouble again, after the facts had mended it, is another gap that names the one before; what was noted of
  * that stays as it is.
  */
-const chainOf = (code: GapCode, { key, restsOn, ...found }: Found, facts: Facts, watch: Watch): readonly GapState[] => {
+const chainOf = (
+  code: GapCode,
+  { key, restsOn, newest, ...found }: Found,
+  facts: Facts,
+  watch: Watch,
+): readonly GapState[] => {
   const before: GapState[] = []
   for (let n = 1; ; n += 1) {
     const id = gapId(code, n === 1 ? key : `${key} again ${n}`)
     const noted = facts.noted.find((g) => g.id === id)
     const next = facts.noted.some((g) => g.id === gapId(code, `${key} again ${n + 1}`))
-    const isOver = noted?.mended !== undefined && noted.mended.by === undefined && found.mended === undefined
+    const isOver =
+      noted?.mended !== undefined && found.mended === undefined && isNews(noted.mended, newest ?? found.since)
     if (noted !== undefined && (next || isOver)) {
       before.push(noted)
       continue

@@ -7,15 +7,10 @@ create index conflicts_by_device on conflicts (device_id);
 -- The other links of a patient, and the day on which something becomes overdue.
 alter table links add column patient_id uuid;
 update links set patient_id = (state->>'patientId')::uuid;
-alter table links alter column patient_id set not null;
 create index links_by_patient on links (patient_id);
 alter table journal add column patient_id uuid, add column due_day date;
 update journal set patient_id = (state->>'patientId')::uuid where kind = 'link';
 update journal set due_day = day, day = null where kind = 'stub' and day is not null;
 create index journal_by_patient on journal (patient_id) where patient_id is not null;
 create index journal_by_due on journal (site, due_day) where due_day is not null;
-
--- What a gap rests on; those of before name their order, link or device.
-update gaps set state = (state::jsonb || '{"restsOn":[]}'::jsonb)::json where not state::jsonb ? 'restsOn';
-update journal set state = (state::jsonb || '{"restsOn":[]}'::jsonb)::json where kind = 'gap' and not state::jsonb ? 'restsOn';
 `

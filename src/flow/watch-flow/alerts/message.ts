@@ -176,14 +176,30 @@ const namedOf = ({ order, recorder, since }: AlertedGap): string =>
 const composedAt = (timestamp: Instant, { timeZone }: AlertedSite): string =>
   printInstant(msOf(timestamp), timeZone).slice(0, 16).replace('T', ' ')
 
-const subjectOf = ({ data }: AlertMessage): string => {
+/** Of a site without a cut-off, the end of the day is meant. */
+const isCutOff = ({ cutOff, day }: AlertedSite): boolean => cutOff.startsWith(day)
+
+const isAhead = (timestamp: Instant, { cutOff }: AlertedSite): boolean => Date.parse(cutOff) > msOf(timestamp)
+
+/** What was switched on after the cut-off has the rest of the day. */
+const limitOf = (timestamp: Instant, site: AlertedSite): string =>
+  isCutOff(site) && isAhead(timestamp, site)
+    ? `before the cut-off at ${clock(site.cutOff)}`
+    : 'before the end of the day'
+
+const cutOffWords = (timestamp: Instant, site: AlertedSite): string =>
+  isCutOff(site)
+    ? `the cut-off ${isAhead(timestamp, site) ? 'is' : 'was'} at ${clock(site.cutOff)} (${site.timeZone})`
+    : `the day has no cut-off (${site.timeZone})`
+
+const subjectOf = ({ timestamp, data }: AlertMessage): string => {
   const [first] = data.sites
   const where = data.sites.length === 1 && first ? first.name : times(data.sites.length, 'site')
   const inTime = data.sites
     .flatMap((s) => s.gaps)
     .filter((g) => g.status === 'preliminary')
     .reduce((n, g) => n + g.count, 0)
-  const until = data.sites.length === 1 && first ? `before the cut-off at ${clock(first.cutOff)}` : 'before the cut-off'
+  const until = data.sites.length === 1 && first ? limitOf(timestamp, first) : 'in time'
   const some = inTime === data.count ? '' : `, ${inTime} of them`
   return `${where}: ${times(data.count, 'gap')} to mend${inTime === 0 ? '' : `${some} ${until}`}`
 }
@@ -192,7 +208,7 @@ export const alertWords = (message: AlertMessage): AlertWords => ({
   subject: subjectOf(message),
   sites: message.data.sites.map((s) => ({
     heading: `${s.name}, ${s.day}`,
-    about: `${times(s.count, 'gap')} as of ${composedAt(message.timestamp, s)}; the cut-off is at ${clock(s.cutOff)} (${s.timeZone}).`,
+    about: `${times(s.count, 'gap')} as of ${composedAt(message.timestamp, s)}; ${cutOffWords(message.timestamp, s)}.`,
     gaps: s.gaps.map((g) => ({
       line: lineOf(g),
       next: `${g.means} ${g.next}`,

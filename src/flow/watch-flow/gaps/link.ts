@@ -172,18 +172,20 @@ const capturedElsewhere = (facts: Facts): readonly Found[] =>
       ? []
       : standing(facts)
           .filter((l) => l.deviceId === a.deviceId && l.site !== a.site && l.day !== a.day && contains(l, a.appliedAt))
-          .map(
-            (l): Found => ({
+          .map((l): Found => {
+            const since = laterOf(a.recordedAt, l.recordedAt)
+            return {
               key: `${a.site} ${a.day} ${l.id}`,
               site: a.site,
               day: a.day,
               status: 'final',
-              since: laterOf(a.recordedAt, l.recordedAt),
+              since,
               deviceId: a.deviceId,
               restsOn: [a, l],
               found: 'it was applied here while it is linked elsewhere',
-            }),
-          ),
+              ...mendedBy(l.endedAt && laterOf(since, l.endedAt), 'confirmed'),
+            }
+          }),
   )
 
 /** The person at the bedside had the right patient and was refused: whoever wears the recorder, one of both is wrong. */
@@ -209,6 +211,7 @@ const refusedLinks = (facts: Facts): readonly Found[] =>
         patientId: c.patientId,
         restsOn: [c, other, ...(linked ? [linked] : [])],
         found: 'a link was refused here because it is linked to somebody else',
+        ...mendedBy(other.endedAt && laterOf(c.recordedAt, other.endedAt), 'confirmed'),
         ...mendedBy(linked?.tiedAt, 'linked'),
       },
     ]
@@ -218,9 +221,12 @@ const refusedLinks = (facts: Facts): readonly Found[] =>
 const whenAndWhy = ({ since, restsOn }: Found): string => `${since} ${restsOn.map((s) => s.id).join(' ')}`
 
 /** The same trouble told more than once is one gap: the first time counts. */
-const once = (found: readonly Found[]): readonly Found[] => [
-  ...new Map(found.toSorted((a, b) => (whenAndWhy(a) < whenAndWhy(b) ? 1 : -1)).map((f) => [f.key, f])).values(),
-]
+const once = (found: readonly Found[]): readonly Found[] =>
+  [...Map.groupBy(found, (f) => f.key).values()].flatMap((group) => {
+    const sorted = group.toSorted((a, b) => (whenAndWhy(a) < whenAndWhy(b) ? -1 : 1))
+    const [earliest, latest] = [sorted[0], sorted.at(-1)]
+    return earliest && latest ? [{ ...earliest, newest: latest.since }] : []
+  })
 
 export const deviceOnTwoPatientsRule: GapRule = {
   code: 'device-on-two-patients',

@@ -87,7 +87,7 @@ export const overdueReportRule: GapRule = {
 
 /** When a reading service should have accepted, or said that it does not; an order that was withdrawn before is nobody's. */
 const missedSince = (t: TaskState, due: string): string | undefined => {
-  if (t.status === 'rejected') return t.modifiedAt < due ? t.modifiedAt : due
+  if (t.status === 'rejected') return t.modifiedAt
   const over = t.acceptedAt ?? (t.status === 'cancelled' ? t.modifiedAt : undefined)
   return over !== undefined && over <= due ? undefined : due
 }

@@ -3,7 +3,7 @@ import { msOf } from '../../../model/instant.ts'
 import { localDateOf } from '../../../model/local-day.ts'
 import type { LinkState } from '../../../model/states.ts'
 import { type Facts, siteOf, type Watch } from '../day-facts.ts'
-import { aboutLink, type Found, type GapRule, gapId, mendedBy, standing, tiedTo } from './rule.ts'
+import { aboutLink, byTie, type Found, first, type GapRule, gapId, mendedBy, standing, tiedTo } from './rule.ts'
 
 /** The gap that a return without a patient opens. */
 export const gapIdOfReturn = (returnId: string): string => gapId('return-without-patient', returnId)
@@ -56,7 +56,14 @@ const overdueReturn = (facts: Facts, watch: Watch): readonly Found[] =>
     const back = facts.returns.find((r) => r.linkId === l.id)
     // who reports on a recording has had the recorder
     const report = facts.stubs.find((s) => s.linkId === l.id)?.report
-    const there = back?.recordedAt ?? report?.firstAt
+    // who wears it next has it from the clinic
+    const next = first(
+      standing(facts).filter(
+        (o) => o.deviceId === l.deviceId && o.appliedAt > (l.endedAt ?? l.appliedAt) && o.id !== l.id,
+      ),
+      byTie,
+    )
+    const there = back?.recordedAt ?? report?.firstAt ?? next?.tiedAt
     if (there !== undefined && there < due) return []
     return [
       {
@@ -65,7 +72,7 @@ const overdueReturn = (facts: Facts, watch: Watch): readonly Found[] =>
         day,
         status: 'final',
         since: due,
-        restsOn: [l, ...(back ? [back] : [])],
+        restsOn: [l, ...[back, next].filter((s) => s !== undefined)],
         ...mendedBy(there, 'returned'),
       },
     ]

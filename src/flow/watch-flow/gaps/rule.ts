@@ -27,6 +27,8 @@ export interface GapRule {
 export interface Found extends Omit<GapState, 'kind' | 'id' | 'code' | 'restsOn' | 'acknowledged'> {
   /** By which the same trouble is known again. */
   readonly key: string
+  /** When the newest of the trouble was told, where that is later than `since`: a word of before does not close it. */
+  readonly newest?: string
   /** What it follows from: the facts that whoever doubts it should look at. */
   readonly restsOn: readonly State[]
 }
