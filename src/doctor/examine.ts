@@ -1,4 +1,5 @@
 /** The examination: each check in its order, as far as the one before it allows. Nothing is needed but the configuration. */
+import { randomUUIDv7 } from 'node:crypto'
 import type { CapabilityStatement } from 'fhir/r4.js'
 import { type Surroundings, world } from '../adapters/fhir/authorization.ts'
 import { type Heard, isHeard, openPlainCalls, type PlainCalls, type Unheard } from '../adapters/fhir/plain-call.ts'
@@ -28,8 +29,11 @@ interface Tools {
 
 const fhirJson = { accept: 'application/fhir+json', 'cache-control': 'no-cache' }
 
-const bearing = (token: string | undefined): Readonly<Record<string, string>> =>
-  token === undefined ? {} : { authorization: `Bearer ${token}` }
+/** Each call carries a request id, as all of Daybind's do. */
+const bearing = (token: string | undefined): Readonly<Record<string, string>> => ({
+  'x-request-id': randomUUIDv7(),
+  ...(token !== undefined && { authorization: `Bearer ${token}` }),
+})
 
 const askMetadata = ({ base, calls, deadlineMs }: Tools, token?: string): Promise<Heard | Unheard> =>
   calls.ask(`${base}/metadata`, { method: 'GET', headers: { ...fhirJson, ...bearing(token) }, deadlineMs })
