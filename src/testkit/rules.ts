@@ -1,0 +1,97 @@
+/**
+ * What the contract asks, as far as a counterpart can see whether it is kept; and what was seen of it. A rule that was
+ * never looked at is not listed: silence proves nothing.
+ */
+
+/** Rules by a short name, each as the sentence that holds. */
+export const rules = {
+  // what is answered
+  answered: 'each call is answered',
+  'request-id': 'X-Request-Id is given back as it came',
+  'media-type': 'what is answered is FHIR JSON',
+  'refusal-outcome': 'a refusal is an OperationOutcome with an error',
+  'refusal-coded': 'each error of a refusal has a code from the refusals and says what is wrong',
+  'refusal-place': 'a refusal of content (422) names the place by a FHIRPath expression',
+  // orders that are pushed
+  'new-201': 'what is new is answered 201, and what is known 200',
+  location: 'what was made has a Location with its version, below the base',
+  'location-leads': 'the Location leads to what was written, in that version',
+  etag: 'what was written has an ETag, that of its version',
+  'same-content': 'the same content again is 200 and makes no new version',
+  'new-content': 'new content of a known order is 200 and makes the next version',
+  'one-order': 'a placer number is one order, however often it is sent',
+  'every-entry': 'a transaction is answered entry by entry, in their order',
+  // calls that must fail
+  'no-placer': 'an order without placer number is refused with 422',
+  'foreign-reference': 'a relative reference to what is not known is refused with 422',
+  'wrong-criterion': 'a criterion that the body does not carry is refused with 400',
+  'two-of-one': 'two entries of one identity are refused with 400',
+  'no-json': 'what is no JSON is refused with 400',
+  'stale-version': 'a stale If-Match is refused with 412',
+  'unknown-id': 'an update of an unknown id is refused with 404',
+  'no-such-write': 'a write on a type that takes none is refused with 405',
+  rehearsal: 'a rehearsal (dry-run) answers like the call, and keeps nothing',
+} as const
+
+export type Rule = keyof typeof rules
+
+/** A rule was looked at. */
+export interface Finding {
+  readonly rule: Rule
+  /** What is wrong; absent: it holds. */
+  readonly wrong?: string
+}
+
+/** A rule that was looked at: one finding for each thing that is wrong, or that it holds. */
+export const looked = (rule: Rule, ...wrong: readonly (string | undefined)[]): Finding[] => {
+  const told = wrong.filter((w) => w !== undefined)
+  return told.length > 0 ? told.map((w) => ({ rule, wrong: w })) : [{ rule }]
+}
+
+/** What is wrong among findings, as sentences. */
+export const complaintsIn = (findings: readonly Finding[]): string[] => findings.flatMap(({ wrong }) => wrong ?? [])
+
+/** What became of one rule. */
+export interface Checked {
+  readonly rule: Rule
+  readonly says: string
+  /** In how many messages it held. */
+  readonly held: number
+  /** The message in which it held first. */
+  readonly heldIn?: string
+  readonly broken: readonly { readonly in: string; readonly wrong: string }[]
+}
+
+/** Which messages showed which rule, kept or broken. */
+export function ledger() {
+  const seen: (Finding & { readonly in: string })[] = []
+  return {
+    /** @param message how somebody finds it again: its moment, its line, its request id */
+    note: (message: string, findings: readonly Finding[]): void =>
+      void seen.push(...findings.map((finding) => ({ ...finding, in: message }))),
+    /** Every rule that was looked at, in the order of the rules. */
+    checked: (): readonly Checked[] =>
+      (Object.keys(rules) as Rule[]).flatMap((rule): Checked[] => {
+        const here = seen.filter((s) => s.rule === rule)
+        const held = here.filter(({ wrong }) => wrong === undefined)
+        const broken = here.flatMap(({ in: at, wrong }) => (wrong === undefined ? [] : [{ in: at, wrong }]))
+        const heldIn = held[0] && { heldIn: held[0].in }
+        return here.length > 0 ? [{ rule, says: rules[rule], held: held.length, ...heldIn, broken }] : []
+      }),
+  }
+}
+
+export type Ledger = ReturnType<typeof ledger>
+
+export const anyBroken = (checked: readonly Checked[]): boolean => checked.some(({ broken }) => broken.length > 0)
+
+/** A line for each rule, and below one that broke a line for each message. */
+export const checkedText = (checked: readonly Checked[]): string =>
+  [
+    ...checked.flatMap(({ rule, says, held, heldIn, broken }) =>
+      broken.length > 0
+        ? [`BROKE  ${rule}: ${says}`, ...broken.map((b) => `       ${b.wrong}; in ${b.in}`)]
+        : [`held   ${rule}: ${says}; ${held} ×, first in ${heldIn}`],
+    ),
+    `${checked.length} rules looked at, ${checked.filter(({ broken }) => broken.length > 0).length} broken`,
+  ].join('\n')

@@ -1,0 +1,250 @@
+/** The test kit held against the service, and against the service as seen through a server that bends what it says. */
+import { execFile } from 'node:child_process'
+import { createServer } from 'node:http'
+import { text } from 'node:stream/consumers'
+import type { Bundle, FhirResource, OperationOutcome } from 'fhir/r4.js'
+import { afterAll, afterEach, beforeAll, describe, expect, test } from 'vitest'
+import { doorOf } from '../../src/testkit/door.ts'
+import { inventedOrder } from '../../src/testkit/invented-orders.ts'
+import { pusher } from '../../src/testkit/push.ts'
+import { anyBroken, type Checked, checkedText, ledger, type Rule } from '../../src/testkit/rules.ts'
+import { tokenOf, useTestService } from '../support/service.ts'
+
+const service = useTestService()
+
+interface Said {
+  readonly status: number
+  readonly headers: Record<string, string>
+  readonly body: string
+}
+interface Asked {
+  readonly method: string
+  /** Below the base, the query decoded. */
+  readonly path: string
+  readonly body: string
+}
+/** Makes an answer another; undefined: as it is. */
+type Bend = (asked: Asked, said: Said) => Said | 'cut' | undefined
+
+const refused = { status: 400, headers: {}, body: JSON.stringify({ resourceType: 'OperationOutcome', issue: [] }) }
+
+/** The service under another address, where its answers are bent. */
+let bend: Bend = () => undefined
+const proxy = createServer((request, response) => {
+  void (async () => {
+    const body = await text(request)
+    const at = `${service().url}${request.url}`
+    const headers = Object.fromEntries(
+      Object.entries(request.headers).flatMap(([name, value]) =>
+        typeof value === 'string' && !['host', 'connection', 'content-length'].includes(name) ? [[name, value]] : [],
+      ),
+    )
+    const answer = await fetch(at, { method: request.method ?? '', headers, ...(body && { body }) })
+    const ours = (said: string) => said.replaceAll(`${service().url}/fhir`, door.base())
+    const kept = ['content-type', 'x-request-id', 'etag', 'location', 'x-daybind-warning']
+    const said: Said = {
+      status: answer.status,
+      headers: Object.fromEntries([...answer.headers].filter(([n]) => kept.includes(n)).map(([n, v]) => [n, ours(v)])),
+      body: ours(await answer.text()),
+    }
+    const path = decodeURIComponent(request.url?.slice('/fhir'.length) ?? '')
+    const bent = bend({ method: request.method ?? '', path, body }, said) ?? said
+    if (bent === 'cut') return void request.socket.destroy()
+    response.writeHead(bent.status, bent.headers).end(bent.body)
+  })()
+})
+const door = doorOf(proxy, 0)
+beforeAll(door.open)
+afterAll(door.close)
+afterEach(() => {
+  bend = () => undefined
+})
+
+let seeds = 100
+/** Pushes two new orders, and gives what was seen. */
+const pushed = async (): Promise<readonly Checked[]> => {
+  const seen = ledger()
+  const push = pusher({ daybind: { base: door.base(), token: tokenOf('harbour-ehr') }, ledger: seen })
+  seeds += 1
+  const orders = [1, 2].map((n) => {
+    const [patient, order] = inventedOrder(seeds, n, new Date())
+    return { patient, order }
+  })
+  await push.all(orders)
+  const [first] = orders
+  if (first) await push.revised({ ...first, order: { ...first.order, priority: 'urgent' } })
+  return seen.checked()
+}
+
+const broken = (checked: readonly Checked[]): Rule[] => checked.flatMap((c) => (c.broken.length > 0 ? [c.rule] : []))
+
+const without = (said: Said, name: string): Said => ({
+  ...said,
+  headers: Object.fromEntries(Object.entries(said.headers).filter(([n]) => n !== name)),
+})
+const having = (said: Said, change: (body: FhirResource) => unknown): Said => {
+  const body = JSON.parse(said.body) as FhirResource
+  change(body)
+  return { ...said, body: JSON.stringify(body) }
+}
+const isWrite = ({ method, path }: Asked) => method === 'PUT' && !path.includes('dry-run')
+const isTransaction = ({ method, path }: Asked) => method === 'POST' && path === ''
+const entries = (body: FhirResource) => (body as Bundle).entry ?? []
+const issues = (body: FhirResource) => (body as OperationOutcome).issue
+
+/** Whatever must be refused with this status is taken. */
+const takes =
+  (what: (asked: Asked) => boolean): Bend =>
+  (asked, said) =>
+    said.status >= 400 && what(asked) ? { ...said, status: 200, body: '{"resourceType":"Basic"}' } : undefined
+
+describe('orders that are pushed', () => {
+  test('show no rule broken by the service itself', async () => {
+    const checked = await pushed()
+    expect(checkedText(checked.filter((c) => c.broken.length > 0))).toBe('0 rules looked at, 0 broken')
+    expect(anyBroken(checked)).toBe(false)
+    expect(checked.map(({ rule }) => rule)).toEqual(
+      expect.arrayContaining([
+        'new-201',
+        'location-leads',
+        'same-content',
+        'new-content',
+        'rehearsal',
+        'stale-version',
+      ]),
+    )
+  })
+
+  const last = new Map<string, number>()
+  test.for<[string, Rule, Bend]>([
+    ['an answer that never comes', 'answered', (a) => (isTransaction(a) ? 'cut' : undefined)],
+    ['a request id of its own', 'request-id', (_, s) => ({ ...s, headers: { ...s.headers, 'x-request-id': 'mine' } })],
+    ['no request id', 'request-id', (_, s) => without(s, 'x-request-id')],
+    ['another media type', 'media-type', (_, s) => ({ ...s, headers: { ...s.headers, 'content-type': 'text/html' } })],
+    ['a page in place of a resource', 'media-type', (a, s) => (isWrite(a) ? { ...s, body: '<p>Sign in' } : undefined)],
+    ['a refusal without a reason', 'refusal-outcome', (_, s) => (s.status >= 400 ? { ...s, body: '{}' } : undefined)],
+    [
+      'a refusal without an error',
+      'refusal-outcome',
+      (_, s) => (s.status >= 400 ? { ...s, body: refused.body } : undefined),
+    ],
+    [
+      'an error without a code',
+      'refusal-coded',
+      (_, s) => (s.status >= 400 ? having(s, (b) => issues(b).map((i) => delete i.details)) : undefined),
+    ],
+    [
+      'an error without a place',
+      'refusal-place',
+      (_, s) => (s.status === 422 ? having(s, (b) => issues(b).map((i) => delete i.expression)) : undefined),
+    ],
+    ['200 for what is new', 'new-201', (a, s) => (isWrite(a) && s.status === 201 ? { ...s, status: 200 } : undefined)],
+    ['no Location', 'location', (a, s) => (isWrite(a) ? without(s, 'location') : undefined)],
+    [
+      'a Location elsewhere',
+      'location',
+      (a, s) => (isWrite(a) ? { ...s, headers: { ...s.headers, location: 'http://elsewhere.example/1' } } : undefined),
+    ],
+    [
+      'a Location that leads nowhere',
+      'location-leads',
+      (a, s) => (a.path.includes('_history') ? { ...s, status: 404 } : undefined),
+    ],
+    ['no ETag', 'etag', (a, s) => (isWrite(a) ? without(s, 'etag') : undefined)],
+    [
+      'a version for each time that it is sent',
+      'same-content',
+      (a, s) => {
+        if (!isWrite(a)) return undefined
+        const version = (last.get(a.path) ?? 0) + 1
+        last.set(a.path, version)
+        return { ...s, headers: { ...s.headers, etag: `W/"${version}"` } }
+      },
+    ],
+    [
+      'no version for new content',
+      'new-content',
+      (a, s) => (a.body.includes('urgent') ? { ...s, headers: { ...s.headers, etag: 'W/"1"' } } : undefined),
+    ],
+    [
+      'several orders of one number',
+      'one-order',
+      (a, s) =>
+        a.method === 'GET' && a.path.startsWith('/ServiceRequest?')
+          ? having(s, (b) => entries(b).push(...entries(b)))
+          : undefined,
+    ],
+    [
+      'a transaction with an answer too few',
+      'every-entry',
+      (a, s) => (isTransaction(a) ? having(s, (b) => entries(b).pop()) : undefined),
+    ],
+    ['an order without number taken', 'no-placer', takes((a) => a.path === '/ServiceRequest?dry-run=true')],
+    ['a foreign patient taken', 'foreign-reference', takes((a) => a.body.includes('not-known-here'))],
+    ['a wrong criterion taken', 'wrong-criterion', takes((a) => a.body.includes('"not-'))],
+    [
+      'two entries of one identity taken',
+      'two-of-one',
+      takes((a) => a.path === '?dry-run=true' || a.path === '/?dry-run=true'),
+    ],
+    ['half a JSON taken', 'no-json', takes((a) => a.body === '{"resourceType":')],
+    [
+      'a stale version overwritten',
+      'stale-version',
+      (_, s) => (s.status === 412 ? { ...s, status: 200, body: '{"resourceType":"Basic"}' } : undefined),
+    ],
+    ['an unknown id made', 'unknown-id', (_, s) => (s.status === 404 ? { ...s, status: 201 } : undefined)],
+    ['a report made by anybody', 'no-such-write', (_, s) => (s.status === 405 ? { ...s, status: 201 } : undefined)],
+    [
+      'a rehearsal that is kept',
+      'rehearsal',
+      (() => {
+        let rehearsed = false
+        return (a: Asked, s: Said) => {
+          rehearsed ||= a.body.includes('never kept')
+          return rehearsed && a.method === 'GET'
+            ? having(s, (b) => entries(b).map((e) => Object.assign(e.resource?.meta ?? {}, { versionId: '77' })))
+            : undefined
+        }
+      })(),
+    ],
+  ])('%s: %s', async ([, rule, how]) => {
+    bend = how
+    const checked = await pushed()
+    expect(broken(checked), checkedText(checked)).toContain(rule)
+    const { broken: seen } = checked.find((c) => c.rule === rule) ?? { broken: [] }
+    expect(seen[0]?.in).toMatch(/^\d{4}-\d\d-\d\dT\S+ \d+ (GET|POST|PUT) \/.* \([0-9a-f-]{36}\)$/)
+  })
+})
+
+/** Runs `fake`, lets it do what it does, and ends it as Ctrl-C does. */
+const played = (args: string[], until: (out: string) => boolean) =>
+  new Promise<{ status: number; out: string }>((resolve) => {
+    let out = ''
+    let ending = false
+    const child = execFile(
+      process.execPath,
+      ['src/start.mjs', 'fake', ...args],
+      { env: { ...process.env, EHR_TOKEN: tokenOf('harbour-ehr') } },
+      (error, all) => resolve({ status: error ? (typeof error.code === 'number' ? error.code : -1) : 0, out: all }),
+    )
+    child.stdout?.on('data', (piece: string) => {
+      out += piece
+      // a second one would end it before it has told all
+      if (!ending && until(out)) ending = child.kill('SIGINT')
+    })
+  })
+
+describe('fake source --push', () => {
+  test.for<[string, Bend, number, string]>([
+    ['ends with 0 where all held', () => undefined, 0, '0 broken'],
+    ['ends with 1 where something broke', (_, s) => without(s, 'x-request-id'), 1, 'BROKE  request-id'],
+  ])('%s', { timeout: 30_000 }, async ([, how, status, says]) => {
+    bend = how
+    seeds += 1
+    const args = ['source', '--push', door.base(), '--token-env', 'EHR_TOKEN', '--orders', '2', '--seed', `${seeds}`]
+    const ended = await played(args, (out) => out.includes('POST /MeasureReport'))
+    expect(ended.out).toContain(says)
+    expect(ended.status, ended.out).toBe(status)
+  })
+})
