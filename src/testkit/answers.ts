@@ -1,5 +1,5 @@
 /** What the contract says of Daybind's answers, looked for in one answer at a time. No I/O. */
-import type { Bundle, FhirResource, OperationOutcome } from 'fhir/r4.js'
+import type { Bundle, DiagnosticReport, FhirResource, Identifier, OperationOutcome } from 'fhir/r4.js'
 import type { Answered } from './calls.ts'
 import { isBundle } from './door.ts'
 import { type Finding, looked, type Rule } from './rules.ts'
@@ -11,8 +11,19 @@ const unless = (holds: boolean, says: string): string | undefined => (holds ? un
 const isOutcome = (body: unknown): body is OperationOutcome =>
   isRecord(body) && body.resourceType === 'OperationOutcome' && Array.isArray(body.issue)
 
+const reasonsIn = (body: unknown): string =>
+  isOutcome(body) ? body.issue.map(({ diagnostics, details }) => diagnostics ?? details?.text).join(' ') : 'no reason'
+
 export const isResource = (body: unknown): body is FhirResource =>
   isRecord(body) && typeof body.resourceType === 'string'
+
+/** `identifier=system|value`, as a query holds it. */
+export const criterion = ({ system = '', value = '' }: Identifier = {}): string =>
+  `identifier=${encodeURIComponent(`${system}|${value}`)}`
+
+/** What a search found. */
+export const matchesIn = ({ body }: Answered): FhirResource[] =>
+  (isBundle(body) ? (body.entry ?? []) : []).flatMap(({ resource }) => resource ?? [])
 
 /** What any refusal says, whatever it is about: contract sections 3 and 4. */
 function aboutRefusal({ status, body }: Answered): Finding[] {
@@ -134,6 +145,30 @@ export const aboutReadBack = (read: Answered, written: Written): Finding[] =>
       'its meta.versionId is another',
     ),
   )
+
+/** A report of a linked order: the first is new, a later one revises it, and one that a final one overtook changes nothing. */
+export function aboutReport(answer: Answered, before: DiagnosticReport | undefined, status: string): Finding[] {
+  const version = before?.meta?.versionId
+  const written = writtenAlone(answer)
+  const held = answer.status === 202 ? `held: ${reasonsIn(answer.body)}` : undefined
+  if (before === undefined)
+    return looked('report-first', held ?? unless(written.status === 201, `${written.status}, not 201`))
+  if (status === 'preliminary' && before.status !== 'preliminary')
+    return looked(
+      'report-overtaken',
+      unless(written.status === 200, `${written.status}, not 200`),
+      unless(answer.headers.has('x-daybind-warning'), 'there is no warning'),
+      unless(versionIn(written.etag) === version, `the version went from ${version} to ${versionIn(written.etag)}`),
+    )
+  return looked(
+    'report-later',
+    held ?? unless(written.status === 200, `${written.status}, not 200`),
+    unless(
+      held !== undefined || Number(versionIn(written.etag)) > Number(version),
+      `the version went from ${version} to ${versionIn(written.etag)}`,
+    ),
+  )
+}
 
 /** A call that must be refused with this status. */
 export const aboutRefused = (rule: Rule, answer: Answered, status: number): Finding[] =>

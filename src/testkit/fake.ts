@@ -7,15 +7,16 @@ import { anyBroken, checkedText } from './rules.ts'
 
 const text = { type: 'string' } as const
 
-const usage =
-  'fake takes one word, source or reading-service; --port, --orders and --seed are whole numbers; --push (source) and --for (reading-service) are addresses.\n'
+const usage = `fake takes one word, source or reading-service. --port, --orders and --seed are whole numbers.
+Of a source: --push is the address of a Daybind. Of a reading service: --for or --reports-to is.
+`
 
 const parse = (args: string[]) =>
   parseArgs({
     args,
     allowPositionals: true,
     options: {
-      ...{ port: text, 'token-env': text, for: text, push: text, 'for-token-env': text },
+      ...{ port: text, 'token-env': text, for: text, push: text, 'reports-to': text, 'for-token-env': text },
       ...{ load: text, orders: text, seed: text },
       json: { type: 'boolean' },
     },
@@ -27,7 +28,7 @@ type Values = ReturnType<typeof parse>['values']
 function optionsOf(values: Values, port: number, environment: NodeJS.ProcessEnv): PlayOptions {
   const demanded = environment[values['token-env'] ?? '']
   const shown = environment[values['for-token-env'] ?? ''] ?? demanded
-  const address = values.push ?? values.for
+  const address = values.push ?? values['reports-to'] ?? values.for
   return {
     port,
     ...(demanded && { token: demanded }),
@@ -40,12 +41,14 @@ export async function playFake(args: string[], environment: NodeJS.ProcessEnv): 
   const { values, positionals } = parse(args)
   const [kind, ...rest] = positionals
   const numbers = [values.port ?? '0', values.orders ?? '10', values.seed ?? '1'].map(Number)
-  const addresses = [values.push, values.for].filter((address) => address !== undefined)
+  const addresses = [values.push, values['reports-to'], values.for].filter((address) => address !== undefined)
   if (
     (kind !== 'source' && kind !== 'reading-service') ||
     rest.length ||
     !numbers.every(Number.isSafeInteger) ||
-    !addresses.every((address) => URL.canParse(address))
+    !addresses.every((address) => URL.canParse(address)) ||
+    new Set(addresses).size > 1 ||
+    (kind === 'source' ? (values['reports-to'] ?? values.for) : values.push) !== undefined
   ) {
     process.stderr.write(usage)
     return 2

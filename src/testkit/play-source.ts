@@ -3,10 +3,11 @@ import { readdirSync, readFileSync, statSync } from 'node:fs'
 import { join } from 'node:path'
 import type { FhirResource, Patient, ServiceRequest } from 'fhir/r4.js'
 import { type Controls, controlBy } from './control.ts'
+import { conversation, exchangeText } from './conversation.ts'
 import { isBundle } from './door.ts'
 import { inventedOrder, inventedOrders } from './invented-orders.ts'
 import { done, type Played, type PlayOptions, type Print, withComplaints, wrong } from './played.ts'
-import { type Pushed, type Pusher, pusher } from './push.ts'
+import { type Pushed, pusher } from './push.ts'
 import { ledger } from './rules.ts'
 import { type SourceCounterpart, startSource } from './source.ts'
 import { isSourceFaultKind, type SourceFaultOptions } from './source-faults.ts'
@@ -40,17 +41,14 @@ const ordersOf = (there: SourceCounterpart): Pushed[] =>
 export async function playSource(options: PlayOptions, held: Held, print: Print): Promise<Played> {
   const { daybind, port, token } = options
   const seen = ledger()
-  const push: Pusher | undefined =
+  const talk =
     daybind &&
-    pusher({
+    conversation({
       daybind,
       ledger: seen,
-      onExchange: (exchange) =>
-        print(
-          { ...exchange },
-          withComplaints(`${exchange.at} → ${exchange.status || 'no answer'} ${exchange.line}`, exchange.complaints),
-        ),
+      onExchange: (exchange) => print({ ...exchange }, exchangeText(exchange)),
     })
+  const push = talk && pusher(talk)
   let count = held.orders
   const controls: Controls = {
     'GET writes': () => done(there.writes),
@@ -81,7 +79,7 @@ export async function playSource(options: PlayOptions, held: Held, print: Print)
         withComplaints(`${write.at} ${write.status} ${write.line}`, write.complaints),
       ),
   })
-  const complaints = () => [...there.complaints, ...(push?.exchanges ?? []).flatMap((e) => e.complaints)]
+  const complaints = () => [...there.complaints, ...(talk?.exchanges ?? []).flatMap((e) => e.complaints)]
   const { load, orders, seed } = held
   for (const resource of load === undefined ? inventedOrders(seed, orders, new Date()) : loaded(load))
     there.add(resource)

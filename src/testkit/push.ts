@@ -5,7 +5,6 @@
 import { randomUUID } from 'node:crypto'
 import type { Bundle, FhirResource, Identifier, Patient, ServiceRequest } from 'fhir/r4.js'
 import {
-  aboutAnswer,
   aboutNewContent,
   aboutReadBack,
   aboutRefused,
@@ -13,31 +12,15 @@ import {
   aboutTransaction,
   aboutWrite,
   type Before,
-  isResource,
+  criterion,
+  matchesIn,
   type Written,
   writtenAlone,
   writtenTogether,
 } from './answers.ts'
-import { type Answered, callDaybind, type Daybind } from './calls.ts'
-import { isBundle } from './door.ts'
-import { complaintsIn, type Finding, type Ledger, looked } from './rules.ts'
-
-/** One call with what was found in its answer. */
-export interface Exchange {
-  readonly at: string
-  readonly requestId: string
-  /** Method and address below the base. */
-  readonly line: string
-  /** 0: no answer. */
-  readonly status: number
-  readonly complaints: readonly string[]
-}
-
-export interface Pushing {
-  readonly daybind: Daybind
-  readonly ledger: Ledger
-  readonly onExchange?: (exchange: Exchange) => void
-}
+import type { Answered } from './calls.ts'
+import type { Conversation } from './conversation.ts'
+import { type Finding, looked } from './rules.ts'
 
 /** What is sent belongs together: whose order it is, and the order. */
 export interface Pushed {
@@ -51,48 +34,23 @@ const bare = <R extends Patient | ServiceRequest>({ id: _id, meta: _meta, ...con
 const placerOf = ({ identifier = [] }: ServiceRequest): Identifier =>
   identifier.find(({ type }) => type?.coding?.some(({ code }) => code === 'PLAC')) ?? identifier[0] ?? {}
 
-const criterion = ({ system = '', value = '' }: Identifier = {}): string =>
-  `identifier=${encodeURIComponent(`${system}|${value}`)}`
-
 const nobody = '01900000-0000-7000-8000-000000000001'
 
-export function pusher({ daybind, ledger, onExchange }: Pushing) {
-  const exchanges: Exchange[] = []
-
-  function record(answer: Answered, more: readonly Finding[]): void {
-    const { at, requestId, line, status } = answer
-    const findings = [...aboutAnswer(answer), ...(status === 0 ? [] : more)]
-    const exchange = { at, requestId, line, status, complaints: complaintsIn(findings) }
-    ledger.note(`${at} ${status} ${line} (${requestId})`, findings)
-    exchanges.push(exchange)
-    onExchange?.(exchange)
-  }
-
-  async function call(
-    find: (answer: Answered) => readonly Finding[],
-    ...asked: [method: 'GET' | 'POST' | 'PUT', path: string, body?: object | string, headers?: Record<string, string>]
-  ): Promise<Answered> {
-    const answer = await callDaybind(daybind, ...asked)
-    record(answer, find(answer))
-    return answer
-  }
-
+export function pusher({ call, base }: Conversation) {
   /** How a thing of the source stands there. */
   async function standing(type: string, identifier: Identifier | undefined): Promise<Before> {
-    const matches = ({ body }: Answered) =>
-      (isBundle(body) ? (body.entry ?? []) : []).flatMap(({ resource }) => resource ?? [])
     const one = (answer: Answered) =>
       type === 'ServiceRequest'
-        ? looked('one-order', ...(matches(answer).length > 1 ? ['a placer number finds several orders'] : []))
+        ? looked('one-order', ...(matchesIn(answer).length > 1 ? ['a placer number finds several orders'] : []))
         : []
-    const [found] = matches(await call(one, 'GET', `${type}?${criterion(identifier)}`))
+    const [found] = matchesIn(await call(one, 'GET', `${type}?${criterion(identifier)}`))
     return found && { version: found.meta?.versionId ?? '' }
   }
 
   async function readBack(written: Written): Promise<void> {
     const { location = '' } = written
-    if (location.startsWith(`${daybind.base}/`))
-      await call((read) => aboutReadBack(read, written), 'GET', location.slice(daybind.base.length + 1))
+    if (location.startsWith(`${base}/`))
+      await call((read) => aboutReadBack(read, written), 'GET', location.slice(base.length + 1))
   }
 
   const bundleOf = ({ patient, order }: Pushed): Bundle<FhirResource> => {
@@ -121,7 +79,7 @@ export function pusher({ daybind, ledger, onExchange }: Pushing) {
     const before = await both(pushed)
     const find = (answer: Answered) => [
       ...aboutTransaction(answer, 2),
-      ...writtenTogether(answer).flatMap((w, n) => aboutWrite(w, before[n], daybind.base)),
+      ...writtenTogether(answer).flatMap((w, n) => aboutWrite(w, before[n], base)),
     ]
     const first = writtenTogether(await call(find, 'POST', '', bundleOf(pushed)))
     for (const written of first) await readBack(written)
@@ -145,7 +103,7 @@ export function pusher({ daybind, ledger, onExchange }: Pushing) {
   async function oneByOne(pushed: Pushed): Promise<void> {
     const [patient, order] = await both(pushed)
     const write = (path: string, body: object, before: Before) =>
-      call((answer) => aboutWrite(writtenAlone(answer), before, daybind.base), 'PUT', path, body)
+      call((answer) => aboutWrite(writtenAlone(answer), before, base), 'PUT', path, body)
     await write(`Patient?${criterion(pushed.patient.identifier?.[0])}`, bare(pushed.patient), patient)
     const path = `ServiceRequest?${criterion(placerOf(pushed.order))}`
     const first = writtenAlone(await write(path, alone(pushed), order))
@@ -160,14 +118,14 @@ export function pusher({ daybind, ledger, onExchange }: Pushing) {
     const find = (answer: Answered) =>
       before
         ? aboutNewContent({ status: 200, etag: `W/"${before.version}"` }, writtenAlone(answer))
-        : aboutWrite(writtenAlone(answer), before, daybind.base)
+        : aboutWrite(writtenAlone(answer), before, base)
     await call(find, 'PUT', path, alone(pushed))
   }
 
   /** Sends a changed patient; what Daybind makes of it is told by its answer alone. */
   async function patientRevised(patient: Patient): Promise<void> {
     const before = await standing('Patient', patient.identifier?.[0])
-    const find = (answer: Answered) => aboutWrite(writtenAlone(answer), before, daybind.base)
+    const find = (answer: Answered) => aboutWrite(writtenAlone(answer), before, base)
     await call(find, 'PUT', `Patient?${criterion(patient.identifier?.[0])}`, bare(patient))
   }
 
@@ -200,8 +158,7 @@ export function pusher({ daybind, ledger, onExchange }: Pushing) {
     const changed = { ...alone(pushed), note: [{ text: 'rehearsed, never kept' }] }
     const dry = await call(() => [], 'PUT', `${path}&dry-run=true`, changed)
     const kept = (answer: Answered): Finding[] => {
-      const [found] = isBundle(answer.body) ? (answer.body.entry ?? []) : []
-      const after = isResource(found?.resource) ? found.resource.meta?.versionId : undefined
+      const after = matchesIn(answer)[0]?.meta?.versionId
       return looked(
         'rehearsal',
         ...(dry.status === 200 ? [] : [`the rehearsal of a revision is answered ${dry.status}`]),
@@ -212,7 +169,6 @@ export function pusher({ daybind, ledger, onExchange }: Pushing) {
   }
 
   return {
-    exchanges,
     together,
     oneByOne,
     revised,

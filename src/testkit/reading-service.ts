@@ -11,7 +11,7 @@ import { capabilities, doorOf, isBundle, outcome, parsed, type Reply, send } fro
 import { type FaultKind, type FaultOptions, faultPlan } from './faults.ts'
 import { complaintsAbout } from './linked-order.ts'
 import { search } from './search.ts'
-import { current, ofType, type Shelf } from './shelf.ts'
+import { current, ofType, put, type Shelf } from './shelf.ts'
 import { applyTransaction } from './transaction.ts'
 
 export interface Received {
@@ -33,6 +33,8 @@ export interface ReadingServiceCounterpart {
   readonly requests: readonly string[]
   /** What it has to complain about: breaches of FHIR and of what a linked order promises. */
   readonly complaints: readonly string[]
+  /** Puts down something of the service's own, under a new id unless it has one. */
+  add(resource: FhirResource): FhirResource
   /** What it holds of a type, newest versions. */
   resources(type: string): FhirResource[]
   /** All versions of a resource, oldest first. */
@@ -92,6 +94,12 @@ function readingDesk({ name = 'Pebble Reading Room', clock = () => new Date(), o
     )
   }
 
+  function add(resource: FhirResource): FhirResource {
+    const written = put(shelf, { ...resource, id: resource.id ?? String(++ids) } as FhirResource, now())
+    shelf = written.shelf
+    return written.stored
+  }
+
   function look(path: string, query: URLSearchParams, base: string): Reply {
     if (path === '/metadata') return { status: 200, body: capabilities(name, now(), takes) }
     const [, type, id] = /^\/([A-Z][A-Za-z]+)(?:\/([A-Za-z0-9\-.]{1,64}))?$/.exec(path) ?? []
@@ -103,7 +111,7 @@ function readingDesk({ name = 'Pebble Reading Room', clock = () => new Date(), o
       : outcome(404, 'not-found', 'There is no such resource.')
   }
 
-  return { name, received, complaints, take, look, shelf: () => shelf }
+  return { name, received, complaints, take, look, add, shelf: () => shelf }
 }
 
 type Desk = ReturnType<typeof readingDesk>
@@ -162,6 +170,7 @@ export async function startReadingService(options: ReadingServiceOptions = {}): 
     received: desk.received,
     requests,
     complaints: desk.complaints,
+    add: desk.add,
     resources: (type) => ofType(desk.shelf(), type),
     versions: (type, id) => desk.shelf().get(`${type}/${id}`) ?? [],
     async fault(kind, given = {}) {

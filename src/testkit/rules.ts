@@ -21,6 +21,11 @@ export const rules = {
   'new-content': 'new content of a known order is 200 and makes the next version',
   'one-order': 'a placer number is one order, however often it is sent',
   'every-entry': 'a transaction is answered entry by entry, in their order',
+  // reports
+  'report-first': 'the first report of a linked order is answered 201',
+  'report-later': 'a later report is answered 200 and makes a new version',
+  'report-overtaken': 'a preliminary report after a final one is 200 with a warning, and makes no new version',
+  'report-reads': 'a report is read with the status and the words that were sent',
   // calls that must fail
   'no-placer': 'an order without placer number is refused with 422',
   'foreign-reference': 'a relative reference to what is not known is refused with 422',

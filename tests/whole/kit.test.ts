@@ -2,15 +2,28 @@
 import { execFile } from 'node:child_process'
 import { createServer } from 'node:http'
 import { text } from 'node:stream/consumers'
-import type { Bundle, FhirResource, OperationOutcome } from 'fhir/r4.js'
+import type { Bundle, DiagnosticReport, FhirResource, OperationOutcome } from 'fhir/r4.js'
 import { afterAll, afterEach, beforeAll, describe, expect, test } from 'vitest'
+import { conversation } from '../../src/testkit/conversation.ts'
 import { doorOf } from '../../src/testkit/door.ts'
 import { inventedOrder } from '../../src/testkit/invented-orders.ts'
 import { pusher } from '../../src/testkit/push.ts'
+import { startReadingService } from '../../src/testkit/reading-service.ts'
+import { orderNamed, type ReportStage, reporter } from '../../src/testkit/reports.ts'
 import { anyBroken, type Checked, checkedText, ledger, type Rule } from '../../src/testkit/rules.ts'
-import { tokenOf, useTestService } from '../support/service.ts'
+import { type Ask, tokenOf, useTestService } from '../support/service.ts'
+import { label, link, newSerial, read, seconds, sendOrder } from './bedside.ts'
 
-const service = useTestService()
+const pebble = await startReadingService({ token: 'sesame' })
+afterAll(pebble.stop)
+const service = useTestService({
+  readingServices: [{ id: 'pebble', fhir: pebble.base, accept: 'PT4H', token: 'sesame' }],
+  roundMs: 100,
+})
+const as =
+  (id: string): Ask =>
+  (...asked) =>
+    service().as(id)(...asked)
 
 interface Said {
   readonly status: number
@@ -64,7 +77,7 @@ let seeds = 100
 /** Pushes two new orders, and gives what was seen. */
 const pushed = async (): Promise<readonly Checked[]> => {
   const seen = ledger()
-  const push = pusher({ daybind: { base: door.base(), token: tokenOf('harbour-ehr') }, ledger: seen })
+  const push = pusher(conversation({ daybind: { base: door.base(), token: tokenOf('harbour-ehr') }, ledger: seen }))
   seeds += 1
   const orders = [1, 2].map((n) => {
     const [patient, order] = inventedOrder(seeds, n, new Date())
@@ -214,6 +227,71 @@ describe('orders that are pushed', () => {
     expect(broken(checked), checkedText(checked)).toContain(rule)
     const { broken: seen } = checked.find((c) => c.rule === rule) ?? { broken: [] }
     expect(seen[0]?.in).toMatch(/^\d{4}-\d\d-\d\dT\S+ \d+ (GET|POST|PUT) \/.* \([0-9a-f-]{36}\)$/)
+  })
+})
+
+/** Links a new order, waits until it is there, and sends these reports of it. */
+const reported = async (...stages: readonly ReportStage[]) => {
+  const ordered = await sendOrder(as('harbour-ehr'))
+  const linked = await link(as('bay-3'), ordered, { scan: label(newSerial()), appliedAt: seconds(Date.now(), -7200) })
+  expect(linked.status, linked.text).toBe(200)
+  await expect.poll(() => orderNamed(pebble, ordered.placer.value)).toBeDefined()
+  const order = orderNamed(pebble, ordered.placer.value)
+  if (!order) throw new Error('the order did not arrive')
+  const seen = ledger()
+  const talk = conversation({ daybind: { base: door.base(), token: tokenOf('pebble') }, ledger: seen })
+  const reports = reporter(talk, pebble)
+  const statuses = []
+  for (const stage of stages) statuses.push((await reports.send(order, stage)).status)
+  return { ordered, order, statuses, checked: seen.checked() }
+}
+
+const isReport = ({ method, path }: Asked) => method === 'PUT' && path.startsWith('/DiagnosticReport')
+
+describe('reports', () => {
+  test('go from preliminary to final to amended, here and there; a preliminary one comes too late', async () => {
+    const { ordered, order, statuses, checked } = await reported('preliminary', 'final', 'amended', 'preliminary')
+    expect(checkedText(checked.filter((c) => c.broken.length > 0))).toBe('0 rules looked at, 0 broken')
+    expect(statuses).toEqual([201, 200, 200, 200])
+    expect(checked.find((c) => c.rule === 'report-overtaken')?.held).toBe(1)
+    const found = await read<Bundle<DiagnosticReport>>(
+      as('bay-3'),
+      `DiagnosticReport?based-on=ServiceRequest/${ordered.order}`,
+    )
+    expect(found.entry?.map((e) => e.resource?.status)).toEqual(['amended'])
+    const kept = pebble
+      .resources('DiagnosticReport')
+      .filter((r) => JSON.stringify(r).includes(`"ServiceRequest/${order.id}"`) && 'conclusion' in r)
+    expect(kept).toHaveLength(1)
+    const versions = pebble.versions('DiagnosticReport', kept[0]?.id ?? '') as DiagnosticReport[]
+    expect(versions.map(({ status }) => status)).toEqual(['preliminary', 'final', 'amended', 'preliminary'])
+  })
+
+  test.for<[string, Rule, Bend]>([
+    ['a first report that is not new', 'report-first', (a, s) => (isReport(a) ? { ...s, status: 200 } : undefined)],
+    ['a report held without cause', 'report-first', (a, s) => (isReport(a) ? { ...s, status: 202 } : undefined)],
+    [
+      'a later report that changes nothing',
+      'report-later',
+      (a, s) => (isReport(a) ? { ...s, headers: { ...s.headers, etag: 'W/"1"' } } : undefined),
+    ],
+    [
+      'an overtaken report that nobody is warned of',
+      'report-overtaken',
+      (a, s) => (isReport(a) ? without(s, 'x-daybind-warning') : undefined),
+    ],
+    [
+      'a report that reads as another',
+      'report-reads',
+      (a, s) =>
+        a.method === 'GET'
+          ? having(s, (b) => entries(b).map((e) => Object.assign(e.resource ?? {}, { conclusion: 'other' })))
+          : undefined,
+    ],
+  ])('%s: %s', async ([, rule, how]) => {
+    bend = how
+    const { checked } = await reported('final', 'amended', 'preliminary')
+    expect(broken(checked), checkedText(checked)).toContain(rule)
   })
 })
 
