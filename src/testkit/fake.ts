@@ -1,5 +1,6 @@
 /** The command `fake`: a counterpart for those who build against Daybind. It tells each message, and at the end what was seen. */
 import { parseArgs } from 'node:util'
+import { obeyLines, toldText } from './control.ts'
 import { playReadingService } from './play-reading-service.ts'
 import { playSource } from './play-source.ts'
 import { type PlayOptions, type Print, withComplaints } from './played.ts'
@@ -60,8 +61,13 @@ export async function playFake(args: string[], environment: NodeJS.ProcessEnv): 
     kind === 'source'
       ? await playSource(options, { ...(values.load && { load: values.load }), orders, seed }, print)
       : await playReadingService(options, print)
-  print({ kind, base: there.base }, `${kind} at ${there.base}, controlled at ${there.base.replace(/fhir$/, 'control')}`)
+  print(
+    { kind, base: there.base },
+    `${kind} at ${there.base}, controlled here (help lists how) and at ${there.base.replace(/fhir$/, 'control')}`,
+  )
+  const control = obeyLines(there.commands, process.stdin, (told) => print({ ...told }, toldText(told)))
   const end = async () => {
+    control.stop()
     await there.stop()
     const [arrivals, complaints, checked] = [there.arrivals(), there.complaints(), there.checked()]
     if (checked.length) print({ checked }, checkedText(checked))

@@ -37,6 +37,9 @@ const steps: Readonly<Record<string, readonly string[]>> = {
   'entered-in-error': [],
 }
 
+/** Whether it is the very next status, with nothing in between. */
+export const isNextStep = (from: string, to: string): boolean => steps[from]?.includes(to) ?? false
+
 /** Whether a Task may have come from one status to another; versions in between need not have been sent. */
 export function mayBecome(from: string, to: string): boolean {
   if (from === to || to === 'entered-in-error') return true

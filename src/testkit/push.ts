@@ -31,6 +31,17 @@ export interface Pushed {
 /** Neither ids nor versions of the source go out: Daybind knows a thing by its identifiers. */
 const bare = <R extends Patient | ServiceRequest>({ id: _id, meta: _meta, ...content }: R) => content as R
 
+/** Of another patient of the source Daybind knows the identifier, not the address. */
+const sendable = (patient: Patient): Patient => ({
+  ...bare(patient),
+  ...(patient.link && {
+    link: patient.link.map((link) => {
+      const { reference: _here, ...other } = link.other
+      return { ...link, other }
+    }),
+  }),
+})
+
 const placerOf = ({ identifier = [] }: ServiceRequest): Identifier =>
   identifier.find(({ type }) => type?.coding?.some(({ code }) => code === 'PLAC')) ?? identifier[0] ?? {}
 
@@ -60,7 +71,7 @@ export function pusher({ call, base }: Conversation) {
       resourceType: 'Bundle',
       type: 'transaction',
       entry: [
-        { fullUrl, resource: bare(patient), request: { method: 'PUT', url: `Patient?${named}` } },
+        { fullUrl, resource: sendable(patient), request: { method: 'PUT', url: `Patient?${named}` } },
         {
           resource: { ...bare(order), subject: { reference: fullUrl } },
           request: { method: 'PUT', url: `ServiceRequest?${criterion(placerOf(order))}` },
@@ -104,7 +115,7 @@ export function pusher({ call, base }: Conversation) {
     const [patient, order] = await both(pushed)
     const write = (path: string, body: object, before: Before) =>
       call((answer) => aboutWrite(writtenAlone(answer), before, base), 'PUT', path, body)
-    await write(`Patient?${criterion(pushed.patient.identifier?.[0])}`, bare(pushed.patient), patient)
+    await write(`Patient?${criterion(pushed.patient.identifier?.[0])}`, sendable(pushed.patient), patient)
     const path = `ServiceRequest?${criterion(placerOf(pushed.order))}`
     const first = writtenAlone(await write(path, alone(pushed), order))
     await readBack(first)
@@ -126,7 +137,7 @@ export function pusher({ call, base }: Conversation) {
   async function patientRevised(patient: Patient): Promise<void> {
     const before = await standing('Patient', patient.identifier?.[0])
     const find = (answer: Answered) => aboutWrite(writtenAlone(answer), before, base)
-    await call(find, 'PUT', `Patient?${criterion(patient.identifier?.[0])}`, bare(patient))
+    await call(find, 'PUT', `Patient?${criterion(patient.identifier?.[0])}`, sendable(patient))
   }
 
   /** Says what must be refused, about an order that is there. Every call is a rehearsal or harms nothing by itself. */

@@ -26,6 +26,9 @@ export const rules = {
   'report-later': 'a later report is answered 200 and makes a new version',
   'report-overtaken': 'a preliminary report after a final one is 200 with a warning, and makes no new version',
   'report-reads': 'a report is read with the status and the words that were sent',
+  // answers to Tasks
+  'task-step': 'a step of a Task is answered 200, with the new status',
+  'task-back': 'a step back of a Task is refused with 409',
   // calls that must fail
   'no-placer': 'an order without placer number is refused with 422',
   'foreign-reference': 'a relative reference to what is not known is refused with 422',

@@ -2,11 +2,20 @@
 import { execFile } from 'node:child_process'
 import { createServer } from 'node:http'
 import { text } from 'node:stream/consumers'
-import type { Bundle, DiagnosticReport, FhirResource, OperationOutcome } from 'fhir/r4.js'
+import type {
+  Bundle,
+  DiagnosticReport,
+  FhirResource,
+  OperationOutcome,
+  Patient,
+  ServiceRequest,
+  Task,
+} from 'fhir/r4.js'
 import { afterAll, afterEach, beforeAll, describe, expect, test } from 'vitest'
+import { sayOfTask } from '../../src/testkit/answer-task.ts'
 import { conversation } from '../../src/testkit/conversation.ts'
 import { doorOf } from '../../src/testkit/door.ts'
-import { inventedOrder } from '../../src/testkit/invented-orders.ts'
+import { inventedOrder, numbering } from '../../src/testkit/invented-orders.ts'
 import { pusher } from '../../src/testkit/push.ts'
 import { startReadingService } from '../../src/testkit/reading-service.ts'
 import { orderNamed, type ReportStage, reporter } from '../../src/testkit/reports.ts'
@@ -296,10 +305,11 @@ describe('reports', () => {
 })
 
 /** Runs `fake`, lets it do what it does, and ends it as Ctrl-C does. */
-const played = (args: string[], until: (out: string) => boolean) =>
+const played = (args: string[], until: (out: string) => boolean, line?: string) =>
   new Promise<{ status: number; out: string }>((resolve) => {
     let out = ''
     let ending = false
+    let said: boolean | undefined
     const child = execFile(
       process.execPath,
       ['src/start.mjs', 'fake', ...args],
@@ -308,6 +318,8 @@ const played = (args: string[], until: (out: string) => boolean) =>
     )
     child.stdout?.on('data', (piece: string) => {
       out += piece
+      // when it has pushed, the last thing of which is this
+      if (line !== undefined && !said && out.includes('POST /MeasureReport')) said = child.stdin?.write(`${line}\n`)
       // a second one would end it before it has told all
       if (!ending && until(out)) ending = child.kill('SIGINT')
     })
@@ -324,5 +336,78 @@ describe('fake source --push', () => {
     const ended = await played(args, (out) => out.includes('POST /MeasureReport'))
     expect(ended.out).toContain(says)
     expect(ended.status, ended.out).toBe(status)
+  })
+})
+
+describe('what a source does while it runs', () => {
+  test.for<[string, string, RegExp]>([
+    ['a new order', 'order', /"id": "o-\d+-0003"/],
+    ['a revised order', 'revise o-SEED-0001 priority=urgent', /"priority": "urgent"/],
+    ['a revoked order', 'revoke o-SEED-0002', /"status": "revoked"/],
+    ['merged patients', 'merge p-SEED-0001 p-SEED-0002', /"replaced-by"/],
+  ])('%s goes to Daybind, which takes it by the rules', { timeout: 30_000 }, async ([, line, shows]) => {
+    seeds += 1
+    const args = ['source', '--push', door.base(), '--token-env', 'EHR_TOKEN', '--orders', '2', '--seed', `${seeds}`]
+    const ended = await played(args, (out) => shows.test(out), line.replaceAll('SEED', `${seeds}`))
+    expect(ended.out).toMatch(shows)
+    expect(ended.out).toContain(' 0 broken')
+    expect(ended.status, ended.out).toBe(0)
+    const pushed = await read<Bundle>(as('ops'), `ServiceRequest?identifier=${numbering.orders}|O${seeds}-0003`)
+    expect(pushed.entry?.length ?? 0).toBe(line === 'order' ? 1 : 0)
+    const [first, second] = await Promise.all(
+      ['0001', '0002'].map(async (n) => {
+        const { entry } = await read<Bundle<ServiceRequest>>(
+          as('ops'),
+          `ServiceRequest?identifier=${numbering.orders}|O${seeds}-${n}`,
+        )
+        return entry?.[0]?.resource
+      }),
+    )
+    expect(first?.priority).toBe(line.startsWith('revise') ? 'urgent' : undefined)
+    expect(second?.status).toBe(line.startsWith('revoke') ? 'revoked' : 'active')
+    const patient = await read<Patient>(as('ops'), first?.subject?.reference ?? '')
+    // an order of a patient who was replaced goes along to the one who stays
+    expect(patient.identifier?.[0]?.value).toBe(`H${seeds}-${line.startsWith('merge') ? '0002' : '0001'}`)
+    const before = await read<Bundle<Patient>>(as('ops'), `Patient?identifier=${numbering.patients}|H${seeds}-0001`)
+    expect(before.entry?.[0]?.resource?.active).toBe(line.startsWith('merge') ? false : undefined)
+  })
+})
+
+describe('what a reading service says of a Task', () => {
+  const asked = async () => {
+    const { ordered, order } = await reported()
+    const task = (pebble.resources('Task') as Task[]).find((t) => t.focus?.reference === `ServiceRequest/${order.id}`)
+    const seen = ledger()
+    const talk = conversation({ daybind: { base: door.base(), token: tokenOf('pebble') }, ledger: seen })
+    const say = (status: Task['status']) => sayOfTask(talk.call, { taskId: task?.identifier?.[0]?.value ?? '', status })
+    return { ordered, seen, say }
+  }
+
+  test('is taken step by step, and a step back is refused', async () => {
+    const { seen, say } = await asked()
+    const statuses = []
+    for (const step of ['received', 'accepted', 'in-progress', 'received'] as const)
+      statuses.push((await say(step)).status)
+    expect(statuses).toEqual([200, 200, 200, 409])
+    expect(broken(seen.checked()), checkedText(seen.checked())).toEqual([])
+    expect(seen.checked().flatMap(({ rule, held }) => (rule.startsWith('task-') ? [[rule, held]] : []))).toEqual([
+      ['task-step', 3],
+      ['task-back', 1],
+    ])
+  })
+
+  test.for<[string, Rule, Bend]>([
+    [
+      'a step that is not taken',
+      'task-step',
+      (a, s) => (a.method === 'PUT' ? having(s, (b) => Object.assign(b, { status: 'requested' })) : undefined),
+    ],
+    ['a step back that is taken', 'task-back', (_, s) => (s.status === 409 ? { ...s, status: 200 } : undefined)],
+  ])('%s: %s', async ([, rule, how]) => {
+    const { seen, say } = await asked()
+    bend = how
+    await say('accepted')
+    await say('received')
+    expect(broken(seen.checked())).toContain(rule)
   })
 })
