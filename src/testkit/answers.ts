@@ -97,23 +97,46 @@ export const aboutTransaction = ({ status, body }: Answered, entries: number): F
     unless(isBundle(body) && body.entry?.length === entries, `the answer has not ${entries} entries`),
   )
 
+/** Where Daybind is: the address that is called, and the one that it says it has. */
+export type Bases = readonly string[]
+
+/** The base that a CapabilityStatement names: behind a proxy another than the one that is called. */
+export const statedBase = ({ body }: Answered): string | undefined =>
+  isResource(body) && body.resourceType === 'CapabilityStatement' ? body.implementation?.url : undefined
+
+/** What a CapabilityStatement must say so that a client knows with whom it speaks. */
+export const aboutStatement = (answer: Answered): Finding[] => {
+  const { body } = answer
+  const statement = isResource(body) && body.resourceType === 'CapabilityStatement' ? body : undefined
+  return looked(
+    'statement',
+    unless(statement !== undefined, 'it is no CapabilityStatement'),
+    unless(statement?.fhirVersion === '4.0.1', `the version is ${statement?.fhirVersion ?? 'missing'}`),
+    unless(statedBase(answer) !== undefined, 'it names no base (implementation.url)'),
+  )
+}
+
 /** How a resource stood before it was written; undefined: it was not there. */
 export type Before = { readonly version: string } | undefined
 
-const aboutPlace = ({ location }: Written, version: string | undefined, base: string): string | undefined => {
+/** What of a Location lies below one of these bases; undefined where it lies below none. */
+export const pathBelow = (bases: readonly string[], location = ''): string | undefined =>
+  bases.flatMap((base) => (location.startsWith(`${base}/`) ? location.slice(base.length + 1) : []))[0]
+
+const aboutPlace = ({ location }: Written, version: string | undefined, bases: Bases): string | undefined => {
   if (location === undefined) return 'it has no Location'
-  if (!location.startsWith(`${base}/`)) return `the Location ${location} is not below the base`
+  if (pathBelow(bases, location) === undefined) return `the Location ${location} is below none of ${bases.join(', ')}`
   return unless(location.endsWith(`/_history/${version}`), `the Location ${location} does not end with its version`)
 }
 
 /** What the answer to a write must say of it. A revision is looked at where it is known that the content is new. */
-export function aboutWrite(written: Written, before: Before, base: string): Finding[] {
+export function aboutWrite(written: Written, before: Before, bases: Bases): Finding[] {
   const version = versionIn(written.etag)
   const wanted = before === undefined ? 201 : 200
   return [
     ...looked('new-201', unless(written.status === wanted, `${written.status}, not ${wanted}`)),
     ...looked('etag', unless(version !== undefined, `the ETag is ${written.etag ?? 'missing'}`)),
-    ...(written.status === 201 ? looked('location', aboutPlace(written, version, base)) : []),
+    ...(written.status === 201 ? looked('location', aboutPlace(written, version, bases)) : []),
   ]
 }
 

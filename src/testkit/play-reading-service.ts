@@ -130,6 +130,7 @@ export async function playReadingService({ port, token, daybind }: PlayOptions, 
     port,
     ...(token && { token }),
     control: controlBy(commands),
+    ledger: seen,
     onReceived: ({ at, requestId, bundle, stored }, found) => {
       const what = types((bundle.entry ?? []).map(({ resource }) => resource))
       print(

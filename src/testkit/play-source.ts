@@ -9,7 +9,7 @@ import { faultNames } from './faults.ts'
 import { inventedOrder, inventedOrders } from './invented-orders.ts'
 import { everyCommand, type Played, type PlayOptions, type Print, withComplaints } from './played.ts'
 import { type Pushed, pusher } from './push.ts'
-import { ledger } from './rules.ts'
+import { complaintsIn, ledger } from './rules.ts'
 import { keyOf } from './shelf.ts'
 import { type SourceCounterpart, startSource } from './source.ts'
 import { isSourceFaultKind, type SourceFaultKind, sourceFaults } from './source-faults.ts'
@@ -169,11 +169,14 @@ export async function playSource(options: PlayOptions, held: Held, print: Print)
     port,
     ...(token && { token }),
     control: controlBy(commands),
-    onWrite: (write) =>
+    ledger: seen,
+    onWrite: ({ findings, entries, ...write }) => {
+      const found = complaintsIn(findings)
       print(
-        { ...write, entries: write.entries.length },
-        withComplaints(`${write.at} ${write.status} ${write.line}`, write.complaints),
-      ),
+        { ...write, entries: entries.length, complaints: found },
+        withComplaints(`${write.at} ${write.status} ${write.line}`, found),
+      )
+    },
   })
   const { load, orders, seed } = held
   for (const resource of load === undefined ? inventedOrders(seed, orders, new Date()) : loaded(load))

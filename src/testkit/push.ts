@@ -9,11 +9,14 @@ import {
   aboutReadBack,
   aboutRefused,
   aboutSameContent,
+  aboutStatement,
   aboutTransaction,
   aboutWrite,
   type Before,
   criterion,
   matchesIn,
+  pathBelow,
+  statedBase,
   type Written,
   writtenAlone,
   writtenTogether,
@@ -48,6 +51,8 @@ const placerOf = ({ identifier = [] }: ServiceRequest): Identifier =>
 const nobody = '01900000-0000-7000-8000-000000000001'
 
 export function pusher({ call, base }: Conversation) {
+  const bases = [base]
+
   /** How a thing of the source stands there. */
   async function standing(type: string, identifier: Identifier | undefined): Promise<Before> {
     const one = (answer: Answered) =>
@@ -59,9 +64,8 @@ export function pusher({ call, base }: Conversation) {
   }
 
   async function readBack(written: Written): Promise<void> {
-    const { location = '' } = written
-    if (location.startsWith(`${base}/`))
-      await call((read) => aboutReadBack(read, written), 'GET', location.slice(base.length + 1))
+    const path = pathBelow(bases, written.location)
+    if (path !== undefined) await call((read) => aboutReadBack(read, written), 'GET', path)
   }
 
   const bundleOf = ({ patient, order }: Pushed): Bundle<FhirResource> => {
@@ -90,7 +94,7 @@ export function pusher({ call, base }: Conversation) {
     const before = await both(pushed)
     const find = (answer: Answered) => [
       ...aboutTransaction(answer, 2),
-      ...writtenTogether(answer).flatMap((w, n) => aboutWrite(w, before[n], base)),
+      ...writtenTogether(answer).flatMap((w, n) => aboutWrite(w, before[n], bases)),
     ]
     const first = writtenTogether(await call(find, 'POST', '', bundleOf(pushed)))
     for (const written of first) await readBack(written)
@@ -114,7 +118,7 @@ export function pusher({ call, base }: Conversation) {
   async function oneByOne(pushed: Pushed): Promise<void> {
     const [patient, order] = await both(pushed)
     const write = (path: string, body: object, before: Before) =>
-      call((answer) => aboutWrite(writtenAlone(answer), before, base), 'PUT', path, body)
+      call((answer) => aboutWrite(writtenAlone(answer), before, bases), 'PUT', path, body)
     await write(`Patient?${criterion(pushed.patient.identifier?.[0])}`, sendable(pushed.patient), patient)
     const path = `ServiceRequest?${criterion(placerOf(pushed.order))}`
     const first = writtenAlone(await write(path, alone(pushed), order))
@@ -129,14 +133,14 @@ export function pusher({ call, base }: Conversation) {
     const find = (answer: Answered) =>
       before
         ? aboutNewContent({ status: 200, etag: `W/"${before.version}"` }, writtenAlone(answer))
-        : aboutWrite(writtenAlone(answer), before, base)
+        : aboutWrite(writtenAlone(answer), before, bases)
     await call(find, 'PUT', path, alone(pushed))
   }
 
   /** Sends a changed patient; what Daybind makes of it is told by its answer alone. */
   async function patientRevised(patient: Patient): Promise<void> {
     const before = await standing('Patient', patient.identifier?.[0])
-    const find = (answer: Answered) => aboutWrite(writtenAlone(answer), before, base)
+    const find = (answer: Answered) => aboutWrite(writtenAlone(answer), before, bases)
     await call(find, 'PUT', `Patient?${criterion(patient.identifier?.[0])}`, sendable(patient))
   }
 
@@ -184,8 +188,10 @@ export function pusher({ call, base }: Conversation) {
     oneByOne,
     revised,
     patientRevised,
-    /** Every order, by turns in a transaction and in single writes; then, with the first one, what must be refused. */
+    /** Looks where it is, then sends every order, by turns in a transaction and in single writes; then, with the first one, what must be refused. */
     async all(orders: readonly Pushed[]): Promise<void> {
+      const stated = statedBase(await call(aboutStatement, 'GET', 'metadata'))
+      if (stated !== undefined) bases.push(stated.replace(/\/+$/, ''))
       for (const [n, pushed] of orders.entries()) await (n % 2 === 0 ? together(pushed) : oneByOne(pushed))
       if (!orders[0]) return
       await rehearsal(orders[0])

@@ -5,16 +5,38 @@
 
 /** Rules by a short name, each as the sentence that holds. */
 export const rules = {
+  // what arrives at a counterpart
+  'token-shown': 'each call shows the agreed token',
+  'request-id-sent': 'each message has an X-Request-Id',
+  'valid-write': 'what is written is what R4 lets a server take',
+  identified: 'what is written carries an identifier, by which it is found again',
+  'sent-twice': 'what is written twice is there once: by its identifier, or by If-None-Exist',
+  'own-references': 'no reference points to another server',
+  'patient-kept': 'a patient is offered, never overwritten',
+  'order-kept': 'an order is written by its source alone',
+  'ids-of-server': 'no id is chosen where the server gives them',
+  'if-match': 'what the source wrote is changed by If-Match alone',
+  'hook-header': 'a Subscription has a header by which its notifications are known',
+  'hook-kept': 'a Subscription asks for what can be kept',
+  'link-whole': 'a linked order has its patient, order, device, link and Task',
+  'link-task': 'the Task of a linked order asks to fulfil that order for that patient, and has an owner',
+  'link-refers': 'the link names the patient, the device and the order',
+  'link-moment': 'the link says when the recorder was switched on, to the second and with an offset',
+  'order-patient': 'an order is for a patient',
+  'device-serial': 'a device has a serial number',
+  'task-path': 'a Task goes forward only, by the steps of R4',
+  'stub-empty': 'a registered stub says nothing yet',
   // what is answered
   answered: 'each call is answered',
   'request-id': 'X-Request-Id is given back as it came',
   'media-type': 'what is answered is FHIR JSON',
+  statement: 'the CapabilityStatement says R4 and names the base',
   'refusal-outcome': 'a refusal is an OperationOutcome with an error',
   'refusal-coded': 'each error of a refusal has a code from the refusals and says what is wrong',
   'refusal-place': 'a refusal of content (422) names the place by a FHIRPath expression',
   // orders that are pushed
   'new-201': 'what is new is answered 201, and what is known 200',
-  location: 'what was made has a Location with its version, below the base',
+  location: 'what was made has a Location with its version, below the base that is called or that is stated',
   'location-leads': 'the Location leads to what was written, in that version',
   etag: 'what was written has an ETag, that of its version',
   'same-content': 'the same content again is 200 and makes no new version',
@@ -72,19 +94,25 @@ export interface Checked {
 
 /** Which messages showed which rule, kept or broken. */
 export function ledger() {
-  const seen: (Finding & { readonly in: string })[] = []
+  const seen = new Map<Rule, { held: number; heldIn?: string; broken: { in: string; wrong: string }[] }>()
   return {
     /** @param message how somebody finds it again: its moment, its line, its request id */
-    note: (message: string, findings: readonly Finding[]): void =>
-      void seen.push(...findings.map((finding) => ({ ...finding, in: message }))),
+    note(message: string, findings: readonly Finding[]): void {
+      for (const { rule, wrong } of findings) {
+        const here = seen.get(rule) ?? { held: 0, broken: [] }
+        seen.set(rule, here)
+        if (wrong !== undefined) here.broken.push({ in: message, wrong })
+        else {
+          here.held += 1
+          here.heldIn ??= message
+        }
+      }
+    },
     /** Every rule that was looked at, in the order of the rules. */
     checked: (): readonly Checked[] =>
       (Object.keys(rules) as Rule[]).flatMap((rule): Checked[] => {
-        const here = seen.filter((s) => s.rule === rule)
-        const held = here.filter(({ wrong }) => wrong === undefined)
-        const broken = here.flatMap(({ in: at, wrong }) => (wrong === undefined ? [] : [{ in: at, wrong }]))
-        const heldIn = held[0] && { heldIn: held[0].in }
-        return here.length > 0 ? [{ rule, says: rules[rule], held: held.length, ...heldIn, broken }] : []
+        const here = seen.get(rule)
+        return here ? [{ rule, says: rules[rule], ...here, broken: [...here.broken] }] : []
       }),
   }
 }
@@ -93,12 +121,19 @@ export type Ledger = ReturnType<typeof ledger>
 
 export const anyBroken = (checked: readonly Checked[]): boolean => checked.some(({ broken }) => broken.length > 0)
 
-/** A line for each rule, and below one that broke a line for each message. */
+/** Messages that are told of a rule that broke. */
+const toldAtMost = 5
+
+/** A line for each rule, and below one that broke a line for each message, up to five. */
 export const checkedText = (checked: readonly Checked[]): string =>
   [
     ...checked.flatMap(({ rule, says, held, heldIn, broken }) =>
       broken.length > 0
-        ? [`BROKE  ${rule}: ${says}`, ...broken.map((b) => `       ${b.wrong}; in ${b.in}`)]
+        ? [
+            `BROKE  ${rule}: ${says}`,
+            ...broken.slice(0, toldAtMost).map((b) => `       ${b.wrong}; in ${b.in}`),
+            ...(broken.length > toldAtMost ? [`       and ${broken.length - toldAtMost} more`] : []),
+          ]
         : [`held   ${rule}: ${says}; ${held} ×, first in ${heldIn}`],
     ),
     `${checked.length} rules looked at, ${checked.filter(({ broken }) => broken.length > 0).length} broken`,

@@ -165,6 +165,8 @@ describe('a source complains', () => {
     })
     for (const says of ['carries no identifier', 'created again', 'another server', 'without X-Request-Id'])
       expect(there.complaints).toContainEqual(expect.stringContaining(says))
+    const broken = there.checked().flatMap(({ rule, broken: b }) => (b.length > 0 ? [rule] : []))
+    expect(broken).toEqual(['request-id-sent', 'identified', 'sent-twice', 'own-references'])
   })
 
   test('of nothing in what is as agreed', async () => {

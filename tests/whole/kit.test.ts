@@ -12,15 +12,17 @@ import type {
   Task,
 } from 'fhir/r4.js'
 import { afterAll, afterEach, beforeAll, describe, expect, test } from 'vitest'
+import { defaultTakes } from '../../src/model/systems.ts'
 import { sayOfTask } from '../../src/testkit/answer-task.ts'
 import { conversation } from '../../src/testkit/conversation.ts'
 import { doorOf } from '../../src/testkit/door.ts'
-import { inventedOrder, numbering } from '../../src/testkit/invented-orders.ts'
+import { inventedOrder, inventedOrders, numbering } from '../../src/testkit/invented-orders.ts'
 import { pusher } from '../../src/testkit/push.ts'
 import { startReadingService } from '../../src/testkit/reading-service.ts'
 import { orderNamed, type ReportStage, reporter } from '../../src/testkit/reports.ts'
 import { anyBroken, type Checked, checkedText, ledger, type Rule } from '../../src/testkit/rules.ts'
-import { type Ask, tokenOf, useTestService } from '../support/service.ts'
+import { startSource } from '../../src/testkit/source.ts'
+import { type Ask, startTestService, tokenOf, useTestService } from '../support/service.ts'
 import { label, link, newSerial, read, seconds, sendOrder } from './bedside.ts'
 
 const pebble = await startReadingService({ token: 'sesame' })
@@ -121,6 +123,17 @@ const takes =
     said.status >= 400 && what(asked) ? { ...said, status: 200, body: '{"resourceType":"Basic"}' } : undefined
 
 describe('orders that are pushed', () => {
+  test('may be sent to another address than the one that the service says it has', async () => {
+    const seen = ledger()
+    const elsewhere = service().url.replace('127.0.0.1', 'localhost')
+    const talk = conversation({ daybind: { base: `${elsewhere}/fhir`, token: tokenOf('harbour-ehr') }, ledger: seen })
+    seeds += 1
+    const [patient, order] = inventedOrder(seeds, 1, new Date())
+    await pusher(talk).all([{ patient, order }])
+    expect(broken(seen.checked()), checkedText(seen.checked())).toEqual([])
+    expect(seen.checked().find((c) => c.rule === 'location-leads')?.held).toBe(2)
+  })
+
   test('show no rule broken by the service itself', async () => {
     const checked = await pushed()
     expect(checkedText(checked.filter((c) => c.broken.length > 0))).toBe('0 rules looked at, 0 broken')
@@ -159,6 +172,11 @@ describe('orders that are pushed', () => {
       'an error without a place',
       'refusal-place',
       (_, s) => (s.status === 422 ? having(s, (b) => issues(b).map((i) => delete i.expression)) : undefined),
+    ],
+    [
+      'a statement of another version',
+      'statement',
+      (a, s) => (a.path === '/metadata' ? having(s, (b) => Object.assign(b, { fhirVersion: '5.0.0' })) : undefined),
     ],
     ['200 for what is new', 'new-201', (a, s) => (isWrite(a) && s.status === 201 ? { ...s, status: 200 } : undefined)],
     ['no Location', 'location', (a, s) => (isWrite(a) ? without(s, 'location') : undefined)],
@@ -272,6 +290,8 @@ describe('reports', () => {
       .resources('DiagnosticReport')
       .filter((r) => JSON.stringify(r).includes(`"ServiceRequest/${order.id}"`) && 'conclusion' in r)
     expect(kept).toHaveLength(1)
+    expect(checkedText(pebble.checked()), 'what the service itself sent').toContain(', 0 broken')
+    expect(pebble.checked().find((c) => c.rule === 'link-whole')?.held).toBeGreaterThan(0)
     const versions = pebble.versions('DiagnosticReport', kept[0]?.id ?? '') as DiagnosticReport[]
     expect(versions.map(({ status }) => status)).toEqual(['preliminary', 'final', 'amended', 'preliminary'])
   })
@@ -410,4 +430,44 @@ describe('what a reading service says of a Task', () => {
     await say('received')
     expect(broken(seen.checked())).toContain(rule)
   })
+})
+
+test('a source that is asked, and written back into, sees no rule broken by the service', {
+  timeout: 60_000,
+}, async () => {
+  const ehr = await startSource({ token: 'open' })
+  for (const resource of inventedOrders(900, 2, new Date())) ehr.add(resource)
+  const source = { ...{ id: 'harbour-ehr', site: 'tern-harbour', placer: numbering.orders, takes: defaultTakes } }
+  const asking = await startTestService({
+    sources: [{ ...source, fhir: ehr.base, token: 'open', poll: 'PT1S', subscribe: 'rest-hook' }],
+    roundMs: 50,
+  })
+  try {
+    const placed = () =>
+      asking.as('ops')<Bundle<ServiceRequest>>('GET', `/fhir/ServiceRequest?identifier=${numbering.orders}|O900-0001`)
+    await expect.poll(async () => (await placed()).body.entry?.length, { timeout: 20_000 }).toBe(1)
+    const [patient] = inventedOrder(900, 1, new Date())
+    const linked = await asking.as('bay-3')('POST', '/fhir/ServiceRequest/$link-device', {
+      body: {
+        resourceType: 'Parameters',
+        parameter: [
+          { name: 'order', valueIdentifier: { system: numbering.orders, value: 'O900-0001' } },
+          { name: 'scan', valueString: label(newSerial()) },
+          { name: 'appliedAt', valueDateTime: seconds(Date.now(), -60) },
+          { name: 'patientIdentifier', valueIdentifier: patient.identifier?.[0] },
+          { name: 'birthDate', valueDate: patient.birthDate },
+        ],
+      },
+    })
+    expect(linked.status, linked.text).toBe(200)
+    await expect.poll(() => ehr.resources('DeviceUseStatement').length, { timeout: 20_000 }).toBe(1)
+    await expect.poll(() => ehr.resources('Subscription').length, { timeout: 20_000 }).toBe(1)
+    expect(checkedText(ehr.checked())).toContain(', 0 broken')
+    expect(ehr.checked().map(({ rule }) => rule)).toEqual(
+      expect.arrayContaining(['token-shown', 'identified', 'sent-twice', 'hook-header', 'valid-write']),
+    )
+  } finally {
+    await asking.close()
+    await ehr.stop()
+  }
 })
