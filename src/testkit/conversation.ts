@@ -2,7 +2,7 @@
 import { aboutAnswer } from './answers.ts'
 import { type Answered, callDaybind, type Daybind } from './calls.ts'
 import { withComplaints } from './played.ts'
-import { complaintsIn, type Finding, type Ledger } from './rules.ts'
+import { complaintsIn, type Finding, type Ledger, messageAt } from './rules.ts'
 
 /** One call with what was found in its answer. */
 export interface Exchange {
@@ -41,7 +41,7 @@ export function conversation({ daybind, ledger, onExchange }: Conversing) {
       const { at, requestId, line, status } = answer
       const findings = [...aboutAnswer(answer), ...(status === 0 ? [] : find(answer))]
       const exchange = { at, requestId, line, status, complaints: complaintsIn(findings) }
-      ledger.note(`${at} ${status} ${line} (${requestId})`, findings)
+      ledger.note(messageAt(at, `${status} ${line}`, requestId), findings)
       exchanges.push(exchange)
       onExchange?.(exchange)
       return answer

@@ -10,7 +10,7 @@ import type { Bundle, FhirResource } from 'fhir/r4.js'
 import { capabilities, doorOf, isBundle, outcome, parsed, type Reply, send } from './door.ts'
 import { type FaultKind, type FaultOptions, faultPlan } from './faults.ts'
 import { seenIn } from './linked-order.ts'
-import { type Checked, complaintsIn, type Finding, type Ledger, ledger, looked } from './rules.ts'
+import { type Checked, complaintsIn, type Finding, type Ledger, ledger, looked, messageAt } from './rules.ts'
 import { search } from './search.ts'
 import { current, ofType, put, type Shelf } from './shelf.ts'
 import { applyTransaction } from './transaction.ts'
@@ -81,15 +81,18 @@ function readingDesk(options: ReadingServiceOptions) {
   }
 
   /** The token of a call; whether it is the agreed one. */
-  function admit(line: string, isAgreed: boolean): boolean {
-    note(`${now()} ${line}`, looked('token-shown', isAgreed ? undefined : 'a call came without the agreed token'))
+  function admit(line: string, requestId: string | undefined, isAgreed: boolean): boolean {
+    note(
+      messageAt(now(), line, requestId),
+      looked('token-shown', isAgreed ? undefined : 'a call came without the agreed token'),
+    )
     return isAgreed
   }
 
   function take(body: string, requestId: string | undefined): Reply {
     const bundle = parsed(body)
     if (!isBundle(bundle)) {
-      note(`${now()} POST / (${requestId})`, looked('valid-write', 'what was posted to the base is no Bundle'))
+      note(messageAt(now(), 'POST /', requestId), looked('valid-write', 'what was posted to the base is no Bundle'))
       return outcome(400, 'structure', 'A Bundle is expected.')
     }
     const at = now()
@@ -99,7 +102,7 @@ function readingDesk(options: ReadingServiceOptions) {
       ...looked('request-id-sent', requestId ? undefined : 'a transaction came without X-Request-Id'),
       ...looked('valid-write', ...('faults' in applied ? applied.faults.map(({ text: says }) => says) : [])),
     ]
-    note(`${at} POST / (${requestId})`, findings)
+    note(messageAt(at, 'POST /', requestId), findings)
     const arrival = { at, ...(requestId ? { requestId } : {}), bundle, stored: 'shelf' in applied }
     received.push(arrival)
     onReceived?.(arrival, complaintsIn(findings))
@@ -142,15 +145,16 @@ async function reply(desk: Desk, token: string | undefined, base: string, reques
   const { pathname, searchParams } = new URL(request.url ?? '/', base)
   const path = pathname.startsWith('/fhir') ? pathname.slice('/fhir'.length) : undefined
   if (path === undefined) return outcome(404, 'not-found', 'The base is /fhir.')
+  const given = request.headers['x-request-id']
+  const requestId = typeof given === 'string' ? given : undefined
   const isAgreed = request.headers.authorization === `Bearer ${token}`
-  if (token && path !== '/metadata' && !desk.admit(`${request.method} ${path || '/'}`, isAgreed))
+  if (token && path !== '/metadata' && !desk.admit(`${request.method} ${path || '/'}`, requestId, isAgreed))
     return outcome(401, 'login', 'The token is missing or wrong.')
   if (request.method === 'GET') return desk.look(path, searchParams, base)
   if (request.method !== 'POST' || path !== '') return outcome(405, 'not-supported', 'Only transactions are taken.')
   if (!/^application\/(fhir\+)?json\b/.test(request.headers['content-type'] ?? ''))
     return outcome(415, 'not-supported', 'Only FHIR JSON is taken.')
-  const requestId = request.headers['x-request-id']
-  return desk.take(body, typeof requestId === 'string' ? requestId : undefined)
+  return desk.take(body, requestId)
 }
 
 /** Starts a counterpart on loopback. */

@@ -81,6 +81,10 @@ export const looked = (rule: Rule, ...wrong: readonly (string | undefined)[]): F
 /** What is wrong among findings, as sentences. */
 export const complaintsIn = (findings: readonly Finding[]): string[] => findings.flatMap(({ wrong }) => wrong ?? [])
 
+/** How somebody finds a message again. */
+export const messageAt = (at: string, line: string, requestId: string | undefined): string =>
+  `${at} ${line} (${requestId ?? 'no request id'})`
+
 /** What became of one rule. */
 export interface Checked {
   readonly rule: Rule
@@ -96,7 +100,7 @@ export interface Checked {
 export function ledger() {
   const seen = new Map<Rule, { held: number; heldIn?: string; broken: { in: string; wrong: string }[] }>()
   return {
-    /** @param message how somebody finds it again: its moment, its line, its request id */
+    /** @param message as of `messageAt` */
     note(message: string, findings: readonly Finding[]): void {
       for (const { rule, wrong } of findings) {
         const here = seen.get(rule) ?? { held: 0, broken: [] }

@@ -9,7 +9,7 @@ import { setTimeout as pause } from 'node:timers/promises'
 import type { FhirResource } from 'fhir/r4.js'
 import { doorOf, outcome, send } from './door.ts'
 import { faultPlan } from './faults.ts'
-import { type Checked, complaintsIn, type Finding, type Ledger, ledger, looked } from './rules.ts'
+import { type Checked, complaintsIn, type Finding, type Ledger, ledger, looked, messageAt } from './rules.ts'
 import { ofType } from './shelf.ts'
 import { sourceDesk, type Write } from './source-desk.ts'
 import { type Moment, type SourceFaultKind, type SourceFaultOptions, showsAt, spoiled } from './source-faults.ts'
@@ -63,6 +63,11 @@ const momentOf = (method: string | undefined, path: string): Moment => {
   return path === '' || /^\/\w+(\/_search)?$/.test(path) ? 'search' : 'any'
 }
 
+const idOf = ({ headers }: IncomingMessage): string | undefined => {
+  const id = headers['x-request-id']
+  return typeof id === 'string' ? id : undefined
+}
+
 /** Starts a source on loopback. */
 export async function startSource(options: SourceOptions = {}): Promise<SourceCounterpart> {
   const { name = 'Tern Harbour records', clock = () => new Date() } = options
@@ -94,7 +99,7 @@ export async function startSource(options: SourceOptions = {}): Promise<SourceCo
     },
     wrote: (write) => {
       writes.push(write)
-      note(`${write.at} ${write.status} ${write.line} (${write.requestId})`, write.findings)
+      note(messageAt(write.at, `${write.status} ${write.line}`, write.requestId), write.findings)
       options.onWrite?.(write)
     },
   })
@@ -119,7 +124,10 @@ export async function startSource(options: SourceOptions = {}): Promise<SourceCo
     if (options.token && path !== '/metadata') {
       const isAgreed = request.headers.authorization === `Bearer ${options.token}`
       const wrong = isAgreed ? undefined : 'a call came without the agreed token'
-      note(`${clock().toISOString()} ${request.method} ${path || '/'}`, looked('token-shown', wrong))
+      note(
+        messageAt(clock().toISOString(), `${request.method} ${path || '/'}`, idOf(request)),
+        looked('token-shown', wrong),
+      )
       if (!isAgreed) return send(response, outcome(401, 'login', 'The token is missing or wrong.'))
     }
     const body = await text(request)

@@ -30,13 +30,11 @@ const targetOf = ({ request, resource }: BundleEntry<FhirResource>, shelf: Shelf
 const namesId = ({ request }: BundleEntry<FhirResource>): boolean => /^\w+\/[^?]+$/.test(request?.url ?? '')
 
 /** An order is changed by whoever placed it, and a patient by whoever registered it. */
-const theirs = ({ resourceType }: FhirResource, method: string): Finding[] => [
-  ...looked('order-kept', resourceType === 'ServiceRequest' ? 'an order is written by the source alone' : undefined),
-  ...looked(
-    'patient-kept',
-    resourceType === 'Patient' && method !== 'POST' ? 'a patient of the source is overwritten' : undefined,
-  ),
-]
+const theirs = ({ resourceType }: FhirResource, method: string): Finding[] => {
+  if (resourceType === 'ServiceRequest') return looked('order-kept', 'an order is written by the source alone')
+  if (resourceType !== 'Patient') return []
+  return looked('patient-kept', method === 'POST' ? undefined : 'a patient of the source is overwritten')
+}
 
 /** What would make a server do the wrong thing for good: it refuses these with 403. */
 export function overreach({ resource, request }: BundleEntry<FhirResource>): string[] {
