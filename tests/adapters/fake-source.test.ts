@@ -349,6 +349,45 @@ describe('as a command', () => {
     expect(status).toBe(0)
   }, 30_000)
 
+  test('fake reading-service answers on its own server where it knows no Daybind, and then sends no reports', async () => {
+    const named = (system: string, value: string) => ({
+      identifier: [{ system: `https://daybind.example/${system}`, value }],
+    })
+    const url = (type: string, system: string, value: string) =>
+      `${type}?identifier=${encodeURIComponent(`https://daybind.example/${system}|${value}`)}`
+    const sent = {
+      resourceType: 'Bundle',
+      type: 'transaction',
+      entry: [
+        {
+          resource: { resourceType: 'ServiceRequest', status: 'active', intent: 'order', ...named('orders', 'n-1') },
+          request: { method: 'PUT', url: url('ServiceRequest', 'orders', 'n-1') },
+        },
+        {
+          resource: { resourceType: 'Task', status: 'requested', intent: 'order', ...named('tasks', 't-1') },
+          request: { method: 'PUT', url: url('Task', 'tasks', 't-1') },
+        },
+      ],
+    }
+    const lines = ['accept t-1 "reason=room on Friday"', 'orders', 'accept t-9', 'report sketch', 'report final n-9']
+    const { told, status } = await obeyed('reading-service', [...lines, 'report final'], async (base) => {
+      const headers = { 'content-type': 'application/fhir+json', 'x-request-id': 'r-1' }
+      await fetch(base, { method: 'POST', headers, body: JSON.stringify(sent) })
+    })
+    expect(told.flatMap((t) => ('shown' in t ? [t.shown] : []))).toMatchObject([
+      { resourceType: 'Task', status: 'accepted', statusReason: { text: 'room on Friday' }, meta: { versionId: '2' } },
+      '1001 active, n-1',
+    ])
+    expect(told.flatMap((t) => ('problem' in t ? [t.problem] : [])).slice(0, -1)).toEqual([
+      'There is no Task t-9 here. There are: 1002.',
+      'A report is one of preliminary, final, amended.',
+      'There is no order n-9 here. There are: 1001.',
+      'Reports need an address: --reports-to URL.',
+    ])
+    expect(told.at(-1)).toMatchObject({ arrivals: 1, checked: expect.any(Array) })
+    expect(status).toBe(0)
+  }, 30_000)
+
   test('fake says what it takes', async () => {
     const status = await new Promise((resolve) =>
       execFile(process.execPath, ['src/start.mjs', 'fake', 'nobody'], (error) => resolve(error?.code)),
