@@ -40,7 +40,8 @@ const usage = `Usage: npm run daybind -- <command>
                                               an invented clinic day
   demo --hapi | --ehr URL --reading URL --daybind URL
                                               one order between two FHIR servers, there and back
-  fake source|reading-service [--port N] [--token-env NAME] [--json] …
+  fake source [--port N] [--orders N] [--push URL] [--token-env NAME] [--json] …
+  fake reading-service [--port N] [--reports-to URL] [--token-env NAME] [--json] …
                                               a strict counterpart to build against (README)
   doctor <id> [--json] [--no-write]           looks at the FHIR server of a source or reading service
   export                                      not built yet

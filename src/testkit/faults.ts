@@ -30,6 +30,12 @@ export interface FaultOptions {
   readonly afterMs?: number
 }
 
+/** As a person asks for them; any error is `error-4xx` or `error-5xx`. */
+export const faultNames = [
+  ...['slow', 'hang', 'drop-before-store', 'drop-after-store', 'lost-entry', 'html'],
+  'error-422 (or any 4xx, 5xx)',
+]
+
 /** What a server of either kind can be asked to do wrong, spelled as on the wire. */
 export const isFaultKind = (kind: string): kind is FaultKind =>
   /^(down|slow|hang|drop-before-store|drop-after-store|lost-entry|html|error-[45]\d\d)$/.test(kind)

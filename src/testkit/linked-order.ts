@@ -1,16 +1,17 @@
 /**
- * What a reading service may expect of a linked order, as complaints: sentences about what is missing. Stricter than
- * FHIR; the transaction may be perfectly valid and still draw complaints.
+ * What a reading service may expect of a linked order, rule by rule. Stricter than FHIR; the transaction may be perfectly
+ * valid and still break some.
  */
 import type { Bundle, BundleEntry, FhirResource, Task } from 'fhir/r4.js'
+import { type Finding, looked } from './rules.ts'
 import {
   current,
   element,
   hasIdentifier,
   keyOf,
   listOf,
-  mapReferences,
   ofType,
+  placesElsewhere,
   referencesIn,
   type Shelf,
 } from './shelf.ts'
@@ -37,6 +38,9 @@ const steps: Readonly<Record<string, readonly string[]>> = {
   'entered-in-error': [],
 }
 
+/** Whether it is the very next status, with nothing in between. */
+export const isNextStep = (from: string, to: string): boolean => steps[from]?.includes(to) ?? false
+
 /** Whether a Task may have come from one status to another; versions in between need not have been sent. */
 export function mayBecome(from: string, to: string): boolean {
   if (from === to || to === 'entered-in-error') return true
@@ -54,75 +58,114 @@ const one = <T extends FhirResource['resourceType']>(resources: readonly FhirRes
 /** Whether an element refers to a resource of this type, when the entry's full address or key is looked up. */
 type PointsAt = (resource: FhirResource, name: string, type: string) => boolean
 
-function aboutEntry(entry: BundleEntry<FhirResource>, at: number): string[] {
+function aboutEntry(entry: BundleEntry<FhirResource>, at: number): Finding[] {
   const { resource, request } = entry
   if (!resource || !request) return []
-  const says = (text: string) => `entry ${at} (${resource.resourceType}): ${text}`
-  const complaints: string[] = []
-  if (keyed.includes(resource.resourceType) && !listOf(element(resource, 'identifier')).length)
-    complaints.push(says('it carries no identifier'))
-  if (resource.resourceType === 'Patient' && !(request.method === 'POST' && request.ifNoneExist))
-    complaints.push(says('a patient is offered by If-None-Exist, never overwritten'))
-  if (resource.resourceType !== 'Patient' && request.method !== 'PUT')
-    complaints.push(says('it would be created again each time it is sent'))
-  mapReferences(resource, (reference, path) => {
-    if (/^https?:/.test(reference)) complaints.push(says(`${path} points to another server`))
-    return reference
-  })
-  return complaints
+  const says = (broken: boolean, text: string) =>
+    broken ? `entry ${at} (${resource.resourceType}): ${text}` : undefined
+  const unnamed = keyed.includes(resource.resourceType) && !listOf(element(resource, 'identifier')).length
+  const isOffered = request.method === 'POST' && Boolean(request.ifNoneExist)
+  return [
+    ...looked('identified', says(unnamed, 'it carries no identifier')),
+    ...(resource.resourceType === 'Patient'
+      ? looked('patient-kept', says(!isOffered, 'a patient is offered by If-None-Exist, never overwritten'))
+      : looked('sent-twice', says(request.method !== 'PUT', 'it would be created again each time it is sent'))),
+    ...looked(
+      'own-references',
+      ...placesElsewhere(resource).map((path) => says(true, `${path} points to another server`)),
+    ),
+  ]
 }
 
-export function aboutTask(task: Task, shelf: Shelf): string[] {
-  if (!(task.status in steps)) return [`the Task has a status that it never has between two parties: ${task.status}`]
+export function aboutTask(task: Task, shelf: Shelf): Finding[] {
+  if (!(task.status in steps))
+    return looked('task-path', `the Task has a status that it never has between two parties: ${task.status}`)
   const held = ofType(shelf, 'Task').filter((known): known is Task =>
     (task.identifier ?? []).some(
       ({ system, value }) => value && hasIdentifier(known, { ...(system ? { system } : {}), value }),
     ),
   )
-  return held
-    .filter((known) => !mayBecome(known.status, task.status))
-    .map((known) => `the Task went from ${known.status} to ${task.status}`)
+  const back = held.filter((known) => !mayBecome(known.status, task.status))
+  return looked('task-path', ...back.map((known) => `the Task went from ${known.status} to ${task.status}`))
 }
 
 /** What a whole linked order must say, and whether it does. */
-function aboutLink(resources: readonly FhirResource[], pointsAt: PointsAt): string[] {
+function aboutLink(resources: readonly FhirResource[], pointsAt: PointsAt): Finding[] {
   const links = one(resources, 'DeviceUseStatement')
   const tasks = one(resources, 'Task').filter((task) => asks(task, 'fulfill'))
   const missing = always.filter((type) => !one(resources, type).length)
-  const rules: readonly (readonly [string, boolean])[] = [
-    ['no Task asks to fulfil the order', tasks.length > 0],
-    ['a Task does not have the order as its focus', tasks.every((task) => pointsAt(task, 'focus', 'ServiceRequest'))],
-    ['a Task is not based on the order', tasks.every((task) => pointsAt(task, 'basedOn', 'ServiceRequest'))],
-    ['a Task is not for the patient', tasks.every((task) => pointsAt(task, 'for', 'Patient'))],
-    ['a Task has no owner', tasks.every(({ owner }) => owner !== undefined)],
-    ['the link has another subject than a patient', links.every((link) => pointsAt(link, 'subject', 'Patient'))],
-    ['the link names no device', links.every((link) => pointsAt(link, 'device', 'Device'))],
-    ['the link is not based on the order', links.every((link) => pointsAt(link, 'basedOn', 'ServiceRequest'))],
-    [
-      'the link does not say when the recorder was switched on, to the second and with an offset',
-      links.every(({ timingPeriod: p }) => /T\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)$/.test(p?.start ?? '')),
-    ],
-    [
-      'the order is for another subject than a patient',
-      one(resources, 'ServiceRequest').every((order) => pointsAt(order, 'subject', 'Patient')),
-    ],
-    ['a device has no serial number', one(resources, 'Device').every(({ serialNumber }) => Boolean(serialNumber))],
-  ]
+  const unless = (holds: boolean, says: string) => (holds ? undefined : says)
+  const toOrder = (task: Task) => (name: string) => pointsAt(task, name, 'ServiceRequest')
   return [
-    ...missing.map((type) => `a linked order without ${type}`),
-    ...rules.filter(([, holds]) => !holds).map(([says]) => says),
+    ...looked('link-whole', ...missing.map((type) => `a linked order without ${type}`)),
+    ...looked(
+      'link-task',
+      unless(tasks.length > 0, 'no Task asks to fulfil the order'),
+      unless(
+        tasks.every((task) => toOrder(task)('focus')),
+        'a Task does not have the order as its focus',
+      ),
+      unless(
+        tasks.every((task) => toOrder(task)('basedOn')),
+        'a Task is not based on the order',
+      ),
+      unless(
+        tasks.every((task) => pointsAt(task, 'for', 'Patient')),
+        'a Task is not for the patient',
+      ),
+      unless(
+        tasks.every(({ owner }) => owner !== undefined),
+        'a Task has no owner',
+      ),
+    ),
+    ...looked(
+      'link-refers',
+      unless(
+        links.every((link) => pointsAt(link, 'subject', 'Patient')),
+        'the link has another subject than a patient',
+      ),
+      unless(
+        links.every((link) => pointsAt(link, 'device', 'Device')),
+        'the link names no device',
+      ),
+      unless(
+        links.every((link) => pointsAt(link, 'basedOn', 'ServiceRequest')),
+        'the link is not based on the order',
+      ),
+    ),
+    ...looked(
+      'link-moment',
+      unless(
+        links.every(({ timingPeriod: p }) => /T\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)$/.test(p?.start ?? '')),
+        'the link does not say when the recorder was switched on, to the second and with an offset',
+      ),
+    ),
+    ...looked(
+      'order-patient',
+      unless(
+        one(resources, 'ServiceRequest').every((order) => pointsAt(order, 'subject', 'Patient')),
+        'the order is for another subject than a patient',
+      ),
+    ),
+    ...looked(
+      'device-serial',
+      unless(
+        one(resources, 'Device').every(({ serialNumber }) => Boolean(serialNumber)),
+        'a device has no serial number',
+      ),
+    ),
   ]
 }
 
-export function aboutStub(resource: FhirResource): string[] {
+export function aboutStub(resource: FhirResource): Finding[] {
   if (resource.resourceType !== 'Observation' && resource.resourceType !== 'DiagnosticReport') return []
   if (resource.status !== 'registered') return []
   const full = Object.keys(resource).some((name) => name.startsWith('value') || name.startsWith('conclusion'))
-  return full ? [`a registered ${resource.resourceType} that already says something`] : []
+  return looked('stub-empty', full ? `a registered ${resource.resourceType} that already says something` : undefined)
 }
 
-/** Everything to complain about in a transaction that arrives when `shelf` is what is already there. */
-export function complaintsAbout(bundle: Bundle<FhirResource>, shelf: Shelf): string[] {
+/** Everything that can be seen in a transaction that arrives when `shelf` is what is already there. */
+export function seenIn(bundle: Bundle<FhirResource>, shelf: Shelf): Finding[] {
   const entries = bundle.entry ?? []
   const resources = entries.flatMap(({ resource }) => resource ?? [])
   const typeAt = new Map(

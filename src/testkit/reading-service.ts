@@ -9,9 +9,10 @@ import { setTimeout as pause } from 'node:timers/promises'
 import type { Bundle, FhirResource } from 'fhir/r4.js'
 import { capabilities, doorOf, isBundle, outcome, parsed, type Reply, send } from './door.ts'
 import { type FaultKind, type FaultOptions, faultPlan } from './faults.ts'
-import { complaintsAbout } from './linked-order.ts'
+import { seenIn } from './linked-order.ts'
+import { type Checked, complaintsIn, type Finding, type Ledger, ledger, looked, messageAt } from './rules.ts'
 import { search } from './search.ts'
-import { current, ofType, type Shelf } from './shelf.ts'
+import { current, ofType, put, type Shelf } from './shelf.ts'
 import { applyTransaction } from './transaction.ts'
 
 export interface Received {
@@ -33,6 +34,10 @@ export interface ReadingServiceCounterpart {
   readonly requests: readonly string[]
   /** What it has to complain about: breaches of FHIR and of what a linked order promises. */
   readonly complaints: readonly string[]
+  /** Each rule that was looked at, kept or broken. */
+  checked(): readonly Checked[]
+  /** Puts down something of the service's own, under a new id unless it has one. */
+  add(resource: FhirResource): FhirResource
   /** What it holds of a type, newest versions. */
   resources(type: string): FhirResource[]
   /** All versions of a resource, oldest first. */
@@ -50,6 +55,8 @@ export interface ReadingServiceOptions {
   readonly token?: string
   readonly name?: string
   readonly clock?: () => Date
+  /** Where it notes which rule each message showed; absent: one of its own. */
+  readonly ledger?: Ledger
   /** Told of each transaction, with what there is to complain about in it. */
   readonly onReceived?: (received: Received, complaints: readonly string[]) => void
   /** Answers what lies outside of `/fhir`; whether it did. */
@@ -59,28 +66,46 @@ export interface ReadingServiceOptions {
 const takes = { interaction: [{ code: 'transaction' as const }] }
 
 /** What it holds and what it says, without a socket. */
-function readingDesk({ name = 'Pebble Reading Room', clock = () => new Date(), onReceived }: ReadingServiceOptions) {
+function readingDesk(options: ReadingServiceOptions) {
+  const { name = 'Pebble Reading Room', clock = () => new Date(), onReceived, ledger: seen = ledger() } = options
   let shelf: Shelf = new Map()
   let ids = 1000
   const received: Received[] = []
   const complaints: string[] = []
   const now = () => clock().toISOString()
 
+  /** Notes what was seen in a message, and complains of what is wrong. */
+  function note(message: string, findings: readonly Finding[]): void {
+    complaints.push(...complaintsIn(findings))
+    seen.note(message, findings)
+  }
+
+  /** The token of a call; whether it is the agreed one. */
+  function admit(line: string, requestId: string | undefined, isAgreed: boolean): boolean {
+    note(
+      messageAt(now(), line, requestId),
+      looked('token-shown', isAgreed ? undefined : 'a call came without the agreed token'),
+    )
+    return isAgreed
+  }
+
   function take(body: string, requestId: string | undefined): Reply {
     const bundle = parsed(body)
     if (!isBundle(bundle)) {
-      complaints.push('what was posted to the base is no Bundle')
+      note(messageAt(now(), 'POST /', requestId), looked('valid-write', 'what was posted to the base is no Bundle'))
       return outcome(400, 'structure', 'A Bundle is expected.')
     }
     const at = now()
-    const before = complaints.length
-    complaints.push(...complaintsAbout(bundle, shelf))
-    if (!requestId) complaints.push('a transaction came without X-Request-Id')
     const applied = applyTransaction(shelf, bundle, at, () => String(++ids))
-    if ('faults' in applied) complaints.push(...applied.faults.map(({ text: says }) => says))
+    const findings = [
+      ...seenIn(bundle, shelf),
+      ...looked('request-id-sent', requestId ? undefined : 'a transaction came without X-Request-Id'),
+      ...looked('valid-write', ...('faults' in applied ? applied.faults.map(({ text: says }) => says) : [])),
+    ]
+    note(messageAt(at, 'POST /', requestId), findings)
     const arrival = { at, ...(requestId ? { requestId } : {}), bundle, stored: 'shelf' in applied }
     received.push(arrival)
-    onReceived?.(arrival, complaints.slice(before))
+    onReceived?.(arrival, complaintsIn(findings))
     if ('shelf' in applied) {
       shelf = applied.shelf
       return { status: 200, body: applied.response }
@@ -90,6 +115,12 @@ function readingDesk({ name = 'Pebble Reading Room', clock = () => new Date(), o
       applied.faults[0]?.code ?? 'invalid',
       ...applied.faults.map((f) => f.text),
     )
+  }
+
+  function add(resource: FhirResource): FhirResource {
+    const written = put(shelf, { ...resource, id: resource.id ?? String(++ids) } as FhirResource, now())
+    shelf = written.shelf
+    return written.stored
   }
 
   function look(path: string, query: URLSearchParams, base: string): Reply {
@@ -103,7 +134,7 @@ function readingDesk({ name = 'Pebble Reading Room', clock = () => new Date(), o
       : outcome(404, 'not-found', 'There is no such resource.')
   }
 
-  return { name, received, complaints, take, look, shelf: () => shelf }
+  return { name, received, complaints, take, look, add, admit, checked: seen.checked, shelf: () => shelf }
 }
 
 type Desk = ReturnType<typeof readingDesk>
@@ -114,16 +145,16 @@ async function reply(desk: Desk, token: string | undefined, base: string, reques
   const { pathname, searchParams } = new URL(request.url ?? '/', base)
   const path = pathname.startsWith('/fhir') ? pathname.slice('/fhir'.length) : undefined
   if (path === undefined) return outcome(404, 'not-found', 'The base is /fhir.')
-  if (token && path !== '/metadata' && request.headers.authorization !== `Bearer ${token}`) {
-    desk.complaints.push('a call came without the agreed token')
+  const given = request.headers['x-request-id']
+  const requestId = typeof given === 'string' ? given : undefined
+  const isAgreed = request.headers.authorization === `Bearer ${token}`
+  if (token && path !== '/metadata' && !desk.admit(`${request.method} ${path || '/'}`, requestId, isAgreed))
     return outcome(401, 'login', 'The token is missing or wrong.')
-  }
   if (request.method === 'GET') return desk.look(path, searchParams, base)
   if (request.method !== 'POST' || path !== '') return outcome(405, 'not-supported', 'Only transactions are taken.')
   if (!/^application\/(fhir\+)?json\b/.test(request.headers['content-type'] ?? ''))
     return outcome(415, 'not-supported', 'Only FHIR JSON is taken.')
-  const requestId = request.headers['x-request-id']
-  return desk.take(body, typeof requestId === 'string' ? requestId : undefined)
+  return desk.take(body, requestId)
 }
 
 /** Starts a counterpart on loopback. */
@@ -162,6 +193,8 @@ export async function startReadingService(options: ReadingServiceOptions = {}): 
     received: desk.received,
     requests,
     complaints: desk.complaints,
+    checked: desk.checked,
+    add: desk.add,
     resources: (type) => ofType(desk.shelf(), type),
     versions: (type, id) => desk.shelf().get(`${type}/${id}`) ?? [],
     async fault(kind, given = {}) {

@@ -39,6 +39,8 @@ const parameters: Readonly<Record<string, Test>> = {
   patient: (resource, value) => refersTo(resource, ['subject', 'patient', 'for'], value, 'Patient'),
   subject: (resource, value) => refersTo(resource, ['subject'], value, 'Patient'),
   'based-on': (resource, value) => refersTo(resource, ['basedOn'], value, 'ServiceRequest'),
+  // http://hl7.org/fhir/R4/subscription.html#search
+  url: (resource, value) => resource.resourceType === 'Subscription' && resource.channel.endpoint === value,
   code: (resource, value) => codedAs(element(resource, 'code'), value),
   status: (resource, value) => codedAs(element(resource, 'status'), value),
   intent: (resource, value) => codedAs(element(resource, 'intent'), value),

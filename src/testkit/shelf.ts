@@ -50,6 +50,16 @@ export function mapReferences(value: unknown, map: (reference: string, path: str
   )
 }
 
+/** Paths of the references to other servers than the one at this base. */
+export function placesElsewhere(resource: FhirResource, base?: string): string[] {
+  const found: string[] = []
+  mapReferences(resource, (reference, path) => {
+    if (/^https?:/.test(reference) && !(base && reference.startsWith(`${base}/`))) found.push(path)
+    return reference
+  })
+  return found
+}
+
 const bare = ({ id: _id, meta: _meta, ...content }: FhirResource): string => JSON.stringify(content)
 
 /** Puts a resource down under its type and id: the same content makes no new version. */

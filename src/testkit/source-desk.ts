@@ -5,11 +5,12 @@
 import type { Bundle, BundleEntry, CapabilityStatementRest, FhirResource, Subscription } from 'fhir/r4.js'
 import { capabilities, isBundle, outcome, parsed, type Reply } from './door.ts'
 import { pages } from './pages.ts'
+import { type Finding, looked } from './rules.ts'
 import { unknownParameters } from './search.ts'
 import { current, keyOf, put, type Shelf } from './shelf.ts'
 import { cannotKeep } from './subscriptions.ts'
 import { applyTransaction } from './transaction.ts'
-import { complaintsAboutWrite, overreach } from './write-back.ts'
+import { overreach, seenInWrite } from './write-back.ts'
 
 /** One write that arrived. */
 export interface Write {
@@ -20,7 +21,8 @@ export interface Write {
   readonly line: string
   /** As an entry of a transaction; several where one was posted. */
   readonly entries: readonly BundleEntry<FhirResource>[]
-  readonly complaints: readonly string[]
+  /** What it showed of the contract. */
+  readonly findings: readonly Finding[]
   /** What was answered. */
   readonly status: number
 }
@@ -159,27 +161,31 @@ export function sourceDesk({ name, base, clock, pageSize, changed, wrote }: Desk
   }
 
   /** What R4 says to the entries of a transaction, and to one write as if it were one. */
-  function apply(entries: readonly BundleEntry<FhirResource>[]): Reply & { complaints: readonly string[] } {
+  function apply(entries: readonly BundleEntry<FhirResource>[]): Reply & { findings: readonly Finding[] } {
     const bundle: Bundle<FhirResource> = { resourceType: 'Bundle', type: 'transaction', entry: [...entries] }
-    const complaints = entries.flatMap((entry) => complaintsAboutWrite(entry, { shelf, own, base: base() }))
+    const findings = entries.flatMap((entry) => seenInWrite(entry, { shelf, own, base: base() }))
     const beyond = entries.flatMap(overreach)
-    if (beyond.length) return { ...outcome(403, 'forbidden', ...beyond), complaints }
+    if (beyond.length) return { ...outcome(403, 'forbidden', ...beyond), findings }
     const foreign = entries.filter(({ resource }) => resource && !types.some((t) => t === resource.resourceType))
-    if (foreign.length) return { ...outcome(404, 'not-supported', 'A type is not taken here.'), complaints }
+    if (foreign.length) return { ...outcome(404, 'not-supported', 'A type is not taken here.'), findings }
     const refused = entries.flatMap(({ resource }) =>
       resource?.resourceType === 'Subscription' ? (cannotKeep(resource) ?? []) : [],
     )
-    if (refused.length) return { ...outcome(422, 'not-supported', ...refused), complaints: [...complaints, ...refused] }
+    if (refused.length)
+      return {
+        ...outcome(422, 'not-supported', ...refused),
+        findings: [...findings, ...looked('hook-kept', ...refused)],
+      }
     const applied = applyTransaction(shelf, localised(bundle), now(), () => String(++ids), { clientIds: false })
     if ('faults' in applied) {
       const texts = applied.faults.map(({ text }) => text)
       const { status = 400, code = 'invalid' } = applied.faults[0] ?? {}
       // a stale version is what If-Match is there for
       const breaches = applied.faults.filter((f) => f.code !== 'conflict').map(({ text }) => text)
-      return { ...outcome(status, code, ...texts), complaints: [...complaints, ...breaches] }
+      return { ...outcome(status, code, ...texts), findings: [...findings, ...looked('valid-write', ...breaches)] }
     }
     keep(applied.shelf)
-    return { status: 200, body: applied.response, complaints }
+    return { status: 200, body: applied.response, findings: [...findings, ...looked('valid-write')] }
   }
 
   /** References below our own base are references here; a Subscription that is kept is active from now on. */
@@ -195,14 +201,14 @@ export function sourceDesk({ name, base, clock, pageSize, changed, wrote }: Desk
   })
 
   /** The answer to one write, from that of the transaction with it alone. */
-  function alone(entry: BundleEntry<FhirResource>): Reply & { complaints: readonly string[] } {
+  function alone(entry: BundleEntry<FhirResource>): Reply & { findings: readonly Finding[] } {
     const done = apply([entry])
     const response = typeof done.body === 'object' && isBundle(done.body) ? done.body.entry?.[0]?.response : undefined
     const [key = ''] = response?.location?.split('/_history') ?? []
     const stored = current(shelf, key)
     if (!response || !stored) return done
     const place = response.location ? { Location: `${base()}/${response.location}` } : {}
-    return { ...shown(stored, Number.parseInt(response.status, 10), place), complaints: done.complaints }
+    return { ...shown(stored, Number.parseInt(response.status, 10), place), findings: done.findings }
   }
 
   function remove(path: string): Reply {
@@ -242,14 +248,17 @@ export function sourceDesk({ name, base, clock, pageSize, changed, wrote }: Desk
         : alone(entries[0] ?? {})
       : {
           ...outcome(400, 'structure', 'A resource, or a transaction, is expected.'),
-          complaints: ['what was written is no resource'],
+          findings: looked('valid-write', 'what was written is no resource'),
         }
     wrote({
       at: now(),
       ...(requestId && { requestId }),
       line: `${ask.method} ${ask.path}${[...ask.query].length ? `?${ask.query}` : ''}`,
       entries: entries ?? [],
-      complaints: [...done.complaints, ...(requestId ? [] : ['a write came without X-Request-Id'])],
+      findings: [
+        ...done.findings,
+        ...looked('request-id-sent', requestId ? undefined : 'a write came without X-Request-Id'),
+      ],
       status: done.status,
     })
     return { status: done.status, body: done.body, ...(done.headers && { headers: done.headers }) }

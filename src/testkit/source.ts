@@ -9,6 +9,7 @@ import { setTimeout as pause } from 'node:timers/promises'
 import type { FhirResource } from 'fhir/r4.js'
 import { doorOf, outcome, send } from './door.ts'
 import { faultPlan } from './faults.ts'
+import { type Checked, complaintsIn, type Finding, type Ledger, ledger, looked, messageAt } from './rules.ts'
 import { ofType } from './shelf.ts'
 import { sourceDesk, type Write } from './source-desk.ts'
 import { type Moment, type SourceFaultKind, type SourceFaultOptions, showsAt, spoiled } from './source-faults.ts'
@@ -24,6 +25,8 @@ export interface SourceCounterpart {
   readonly requests: readonly string[]
   /** What it has to complain about: breaches of FHIR and of what was agreed about writing back. */
   readonly complaints: readonly string[]
+  /** Each rule that was looked at, kept or broken. */
+  checked(): readonly Checked[]
   /** Puts down a resource of the source's own; an earlier moment is that of a transaction that committed late. */
   add(resource: FhirResource, lastUpdated?: string): FhirResource
   /** What it holds of a type, newest versions. */
@@ -47,6 +50,8 @@ export interface SourceOptions {
   readonly clock?: () => Date
   /** Matches on a page where nobody asks for a number. */
   readonly pageSize?: number
+  /** Where it notes which rule each message showed; absent: one of its own. */
+  readonly ledger?: Ledger
   readonly onWrite?: (write: Write) => void
   /** Answers what lies outside of `/fhir`; whether it did. */
   readonly control?: (request: IncomingMessage, response: ServerResponse) => Promise<boolean>
@@ -58,6 +63,11 @@ const momentOf = (method: string | undefined, path: string): Moment => {
   return path === '' || /^\/\w+(\/_search)?$/.test(path) ? 'search' : 'any'
 }
 
+const idOf = ({ headers }: IncomingMessage): string | undefined => {
+  const id = headers['x-request-id']
+  return typeof id === 'string' ? id : undefined
+}
+
 /** Starts a source on loopback. */
 export async function startSource(options: SourceOptions = {}): Promise<SourceCounterpart> {
   const { name = 'Tern Harbour records', clock = () => new Date() } = options
@@ -65,6 +75,11 @@ export async function startSource(options: SourceOptions = {}): Promise<SourceCo
   const requests: string[] = []
   const writes: Write[] = []
   const complaints: string[] = []
+  const seen = options.ledger ?? ledger()
+  const note = (message: string, findings: readonly Finding[]): void => {
+    complaints.push(...complaintsIn(findings))
+    seen.note(message, findings)
+  }
   const telling = new Set<Promise<void>>()
   const desk = sourceDesk({
     name,
@@ -84,7 +99,7 @@ export async function startSource(options: SourceOptions = {}): Promise<SourceCo
     },
     wrote: (write) => {
       writes.push(write)
-      complaints.push(...write.complaints)
+      note(messageAt(write.at, `${write.status} ${write.line}`, write.requestId), write.findings)
       options.onWrite?.(write)
     },
   })
@@ -106,9 +121,14 @@ export async function startSource(options: SourceOptions = {}): Promise<SourceCo
       const headers = retryAfter === undefined ? {} : { 'Retry-After': retryAfter }
       return send(response, { ...outcome(Number(fault.kind.slice(6)), 'transient', 'On request.'), headers })
     }
-    if (options.token && path !== '/metadata' && request.headers.authorization !== `Bearer ${options.token}`) {
-      complaints.push('a call came without the agreed token')
-      return send(response, outcome(401, 'login', 'The token is missing or wrong.'))
+    if (options.token && path !== '/metadata') {
+      const isAgreed = request.headers.authorization === `Bearer ${options.token}`
+      const wrong = isAgreed ? undefined : 'a call came without the agreed token'
+      note(
+        messageAt(clock().toISOString(), `${request.method} ${path || '/'}`, idOf(request)),
+        looked('token-shown', wrong),
+      )
+      if (!isAgreed) return send(response, outcome(401, 'login', 'The token is missing or wrong.'))
     }
     const body = await text(request)
     const answer = desk.answer({ method: request.method ?? '', path, query, headers: request.headers, body })
@@ -132,6 +152,7 @@ export async function startSource(options: SourceOptions = {}): Promise<SourceCo
     writes,
     requests,
     complaints,
+    checked: seen.checked,
     add: desk.add,
     resources: (type) => ofType(desk.shelf(), type),
     versions: (type, id) => desk.shelf().get(`${type}/${id}`) ?? [],

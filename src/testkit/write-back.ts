@@ -1,10 +1,11 @@
 /**
- * What a source may expect of what is written into it, as complaints: sentences about what breaks the agreement. Stricter
- * than FHIR; the write may be perfectly valid and still draw complaints.
+ * What a source may expect of what is written into it, rule by rule. Stricter than FHIR; the write may be perfectly valid
+ * and still break some.
  */
 import type { BundleEntry, FhirResource } from 'fhir/r4.js'
 import { aboutStub, aboutTask } from './linked-order.ts'
-import { current, element, keyOf, listOf, mapReferences, matching, type Shelf } from './shelf.ts'
+import { complaintsIn, type Finding, looked } from './rules.ts'
+import { current, element, keyOf, listOf, matching, placesElsewhere, type Shelf } from './shelf.ts'
 import { readCriterion } from './transaction.ts'
 
 /** Found again by their identifier, so that writing twice changes nothing. */
@@ -29,53 +30,59 @@ const targetOf = ({ request, resource }: BundleEntry<FhirResource>, shelf: Shelf
 const namesId = ({ request }: BundleEntry<FhirResource>): boolean => /^\w+\/[^?]+$/.test(request?.url ?? '')
 
 /** An order is changed by whoever placed it, and a patient by whoever registered it. */
-const theirs = (resource: FhirResource, method: string): string[] => {
-  if (resource.resourceType === 'ServiceRequest') return ['an order is written by the source alone']
-  if (resource.resourceType === 'Patient' && method !== 'POST') return ['a patient of the source is overwritten']
-  return []
-}
-
-const aboutReferences = (resource: FhirResource, base: string): string[] => {
-  const found: string[] = []
-  mapReferences(resource, (reference, path) => {
-    if (/^https?:/.test(reference) && !reference.startsWith(`${base}/`)) found.push(`${path} points to another server`)
-    return reference
-  })
-  return found
+const theirs = ({ resourceType }: FhirResource, method: string): Finding[] => {
+  if (resourceType === 'ServiceRequest') return looked('order-kept', 'an order is written by the source alone')
+  if (resourceType !== 'Patient') return []
+  return looked('patient-kept', method === 'POST' ? undefined : 'a patient of the source is overwritten')
 }
 
 /** What would make a server do the wrong thing for good: it refuses these with 403. */
 export function overreach({ resource, request }: BundleEntry<FhirResource>): string[] {
-  return resource && request ? theirs(resource, request.method) : []
+  return resource && request ? complaintsIn(theirs(resource, request.method)) : []
 }
 
-/** Everything to complain about in one write. */
-export function complaintsAboutWrite(entry: BundleEntry<FhirResource>, { shelf, own, base }: Written): string[] {
+/** Everything that can be seen in one write. */
+export function seenInWrite(entry: BundleEntry<FhirResource>, { shelf, own, base }: Written): Finding[] {
   const { resource, request } = entry
   if (!resource || !request) return []
   const known = targetOf(entry, shelf)
   const isKeyed = keyed.includes(resource.resourceType)
-  const rules: readonly (readonly [string, boolean])[] = [
-    ['it carries no identifier', isKeyed && !listOf(element(resource, 'identifier')).length],
-    [
-      'it would be created again each time it is sent',
-      (isKeyed || resource.resourceType === 'Patient') && request.method === 'POST' && !request.ifNoneExist,
-    ],
-    ['its id was guessed: ids are given by this server', request.method === 'PUT' && namesId(entry) && !known],
-    [
-      'what the source wrote is overwritten without If-Match',
-      request.method === 'PUT' && known !== undefined && own.has(keyOf(known)) && !request.ifMatch,
-    ],
-    [
-      'a Subscription without a header: nobody can tell its notifications from others',
-      resource.resourceType === 'Subscription' && !resource.channel?.header?.length,
-    ],
-  ]
-  return [
+  const isBlind = request.method === 'POST' && !request.ifNoneExist
+  const isOwn = request.method === 'PUT' && known !== undefined && own.has(keyOf(known))
+  const when = (broken: boolean, says: string) => (broken ? says : undefined)
+  const found = [
     ...theirs(resource, request.method),
-    ...rules.filter(([, broken]) => broken).map(([says]) => says),
-    ...aboutReferences(resource, base),
+    ...looked(
+      'identified',
+      when(isKeyed && !listOf(element(resource, 'identifier')).length, 'it carries no identifier'),
+    ),
+    ...looked(
+      'sent-twice',
+      when(
+        (isKeyed || resource.resourceType === 'Patient') && isBlind,
+        'it would be created again each time it is sent',
+      ),
+    ),
+    ...looked(
+      'ids-of-server',
+      when(request.method === 'PUT' && namesId(entry) && !known, 'its id was guessed: ids are given by this server'),
+    ),
+    ...(isOwn
+      ? looked('if-match', when(!request.ifMatch, 'what the source wrote is overwritten without If-Match'))
+      : []),
+    ...(resource.resourceType === 'Subscription'
+      ? looked(
+          'hook-header',
+          when(
+            !resource.channel?.header?.length,
+            'a Subscription without a header: nobody can tell its notifications from others',
+          ),
+        )
+      : []),
+    ...looked('own-references', ...placesElsewhere(resource, base).map((path) => `${path} points to another server`)),
     ...(resource.resourceType === 'Task' ? aboutTask(resource, shelf) : []),
     ...aboutStub(resource),
-  ].map((says) => `${request.method} ${request.url.split('?')[0]}: ${says}`)
+  ]
+  const place = `${request.method} ${request.url.split('?')[0]}`
+  return found.map((f) => (f.wrong === undefined ? f : { ...f, wrong: `${place}: ${f.wrong}` }))
 }

@@ -165,6 +165,8 @@ describe('a source complains', () => {
     })
     for (const says of ['carries no identifier', 'created again', 'another server', 'without X-Request-Id'])
       expect(there.complaints).toContainEqual(expect.stringContaining(says))
+    const broken = there.checked().flatMap(({ rule, broken: b }) => (b.length > 0 ? [rule] : []))
+    expect(broken).toEqual(['request-id-sent', 'identified', 'sent-twice', 'own-references'])
   })
 
   test('of nothing in what is as agreed', async () => {
@@ -249,6 +251,31 @@ test('faults show once each, and then all is well', async () => {
   expect((await search()).body.total).toBe(5)
 })
 
+/** Runs `fake` until the lines were obeyed, by standard input, and ends it as Ctrl-C does. */
+const obeyed = (kind: string, lines: readonly string[], meanwhile: (base: string) => Promise<void> = async () => {}) =>
+  new Promise<{ status: number; told: Record<string, unknown>[] }>((resolve) => {
+    let out = ''
+    let begun = false
+    const child = execFile(process.execPath, ['src/start.mjs', 'fake', kind, '--json'], (error, all) =>
+      resolve({
+        status: error ? (typeof error.code === 'number' ? error.code : -1) : 0,
+        told: all
+          .trim()
+          .split('\n')
+          .map((line) => JSON.parse(line)),
+      }),
+    )
+    child.stdout?.on('data', async (piece: string) => {
+      out += piece
+      if (!begun && out.includes('\n')) {
+        begun = true
+        await meanwhile((JSON.parse(out.split('\n')[0] ?? '') as { base: string }).base)
+        child.stdin?.write(`${lines.join('\n')}\nno-such-command\n`)
+      }
+      if (!child.killed && out.includes('no-such-command')) child.kill('SIGINT')
+    })
+  })
+
 describe('as a command', () => {
   test.each([
     ['source', '/Device', 1],
@@ -256,33 +283,110 @@ describe('as a command', () => {
   ])(
     'fake %s is controlled by HTTP and ends with its complaints',
     async (kind, path, status) => {
-      const ended = new Promise<{ status: number; out: string }>((resolve) => {
-        const child = execFile(process.execPath, ['src/start.mjs', 'fake', kind, '--json'], (error, out) =>
-          resolve({ status: typeof error?.code === 'number' ? error.code : 0, out }),
-        )
-        child.stdout?.once('data', async (line: string) => {
-          const { base } = JSON.parse(line) as { base: string }
-          const headers = { 'content-type': 'application/fhir+json' }
-          const control = `${base.replace(/fhir$/, 'control')}`
-          const fault = await fetch(`${control}/faults`, { method: 'POST', body: '{"kind":"error-503","times":1}' })
-          const first = await fetch(`${base}${path}`, { method: 'POST', headers, body: '{}' })
-          await fetch(`${base}${path}`, { method: 'POST', headers, body: '{"resourceType":"Device"}' })
-          const foreign = await fetch(`${control}/faults`, {
-            method: 'POST',
-            body: '{}',
-            headers: { origin: 'https://x.example' },
-          })
-          const complaints = (await (await fetch(`${control}/complaints`)).json()) as string[]
-          if (fault.ok && first.status === 503 && foreign.status === 403 && complaints.length) child.kill('SIGINT')
-          else child.kill('SIGKILL')
-        })
+      const seen: unknown[] = []
+      const ended = await obeyed(kind, [], async (base) => {
+        const headers = { 'content-type': 'application/fhir+json' }
+        const at = base.replace(/fhir$/, 'control')
+        const say = async (body: string, more: Record<string, string> = {}) => {
+          const answer = await fetch(at, { method: 'POST', body, headers: more })
+          return [answer.status, (await answer.text()).trim()] as const
+        }
+        seen.push(await say('fault error-503 times=1'))
+        seen.push((await fetch(`${base}${path}`, { method: 'POST', headers, body: '{}' })).status)
+        await fetch(`${base}${path}`, { method: 'POST', headers, body: '{"resourceType":"Device"}' })
+        seen.push((await say('clear', { origin: 'https://x.example' }))[0])
+        seen.push((await say('fault nonsense'))[0], (await say('x'.repeat(20_000)))[0])
+        seen.push(JSON.parse((await say('complaints'))[1]).length > 0)
+        seen.push(await (await fetch(at)).text())
       })
-      const { status: with_, out } = await ended
-      expect(with_, out).toBe(status)
-      expect(JSON.parse(out.trim().split('\n').at(-1) ?? '').complaints.length).toBeGreaterThan(0)
+      expect(seen).toEqual([[200, 'done'], 503, 403, 400, 413, true, expect.stringMatching(/^fault KIND /m)])
+      expect(ended.status).toBe(status)
+      expect(ended.told.at(-1)).toMatchObject({ complaints: expect.arrayContaining([expect.any(String)]) })
     },
     30_000,
   )
+
+  test('fake source does what it is told on standard input, and says what is wrong with a command', async () => {
+    const { told, status } = await obeyed('source', [
+      'order late=60',
+      'revise O1-0001 priority=urgent',
+      'revise o-1-0001 "note=not before noon"',
+      'revoke O1-0002',
+      'merge p-1-0001 H1-0002',
+      'orders',
+      'revoke O9-9999',
+      'merge p-1-0001',
+      'merge p-1-0001 p-1-0001',
+      'order early=1',
+      'fault down',
+      'fault slow times=many',
+      'clear now',
+      'check',
+    ])
+    const shown = told.flatMap((t) => ('shown' in t ? [t.shown] : []))
+    expect(shown).toMatchObject([
+      { resourceType: 'ServiceRequest', id: 'o-1-0011' },
+      { id: 'o-1-0001', priority: 'urgent', meta: { versionId: '2' } },
+      { id: 'o-1-0001', note: [{ text: 'not before noon' }], priority: 'urgent', meta: { versionId: '3' } },
+      { id: 'o-1-0002', status: 'revoked' },
+      [
+        { id: 'p-1-0001', active: false, link: [{ type: 'replaced-by', other: { reference: 'Patient/p-1-0002' } }] },
+        { id: 'p-1-0002', link: [{ type: 'replaces', other: { reference: 'Patient/p-1-0001' } }] },
+      ],
+      expect.stringMatching(/^o-1-0001 active, O1-0001, of p-1-0001\no-1-0002 revoked/),
+      '0 rules looked at, 0 broken',
+    ])
+    expect(told.flatMap((t) => ('problem' in t ? [t.problem] : []))).toEqual([
+      expect.stringMatching(/^There is no order O9-9999 here. There are: o-1-0001, /),
+      'merge lacks a word. It is: merge PATIENT SURVIVOR',
+      'A patient is not merged into itself.',
+      'order has no setting early. It is: order [late=SECONDS]',
+      expect.stringMatching(/^There is no fault down. There are: slow, hang, /),
+      'times must be a whole number.',
+      'clear has a word too many: now. It is: clear',
+      expect.stringMatching(/^There is no command "no-such-command". There are: orders, order, revise, .*, help.$/),
+    ])
+    expect(status).toBe(0)
+  }, 30_000)
+
+  test('fake reading-service answers on its own server where it knows no Daybind, and then sends no reports', async () => {
+    const named = (system: string, value: string) => ({
+      identifier: [{ system: `https://daybind.example/${system}`, value }],
+    })
+    const url = (type: string, system: string, value: string) =>
+      `${type}?identifier=${encodeURIComponent(`https://daybind.example/${system}|${value}`)}`
+    const sent = {
+      resourceType: 'Bundle',
+      type: 'transaction',
+      entry: [
+        {
+          resource: { resourceType: 'ServiceRequest', status: 'active', intent: 'order', ...named('orders', 'n-1') },
+          request: { method: 'PUT', url: url('ServiceRequest', 'orders', 'n-1') },
+        },
+        {
+          resource: { resourceType: 'Task', status: 'requested', intent: 'order', ...named('tasks', 't-1') },
+          request: { method: 'PUT', url: url('Task', 'tasks', 't-1') },
+        },
+      ],
+    }
+    const lines = ['accept t-1 "reason=room on Friday"', 'orders', 'accept t-9', 'report sketch', 'report final n-9']
+    const { told, status } = await obeyed('reading-service', [...lines, 'report final'], async (base) => {
+      const headers = { 'content-type': 'application/fhir+json', 'x-request-id': 'r-1' }
+      await fetch(base, { method: 'POST', headers, body: JSON.stringify(sent) })
+    })
+    expect(told.flatMap((t) => ('shown' in t ? [t.shown] : []))).toMatchObject([
+      { resourceType: 'Task', status: 'accepted', statusReason: { text: 'room on Friday' }, meta: { versionId: '2' } },
+      '1001 active, n-1',
+    ])
+    expect(told.flatMap((t) => ('problem' in t ? [t.problem] : [])).slice(0, -1)).toEqual([
+      'There is no Task t-9 here. There are: 1002.',
+      'A report is one of preliminary, final, amended.',
+      'There is no order n-9 here. There are: 1001.',
+      'Reports need an address: --reports-to URL.',
+    ])
+    expect(told.at(-1)).toMatchObject({ arrivals: 1, checked: expect.any(Array) })
+    expect(status).toBe(0)
+  }, 30_000)
 
   test('fake says what it takes', async () => {
     const status = await new Promise((resolve) =>

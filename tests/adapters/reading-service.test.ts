@@ -107,6 +107,20 @@ describe('a linked order', () => {
     const answer = await line(service).transaction(linkedOrder(), 'req-1')
     expect(answer).toMatchObject({ fate: 'answered', status: 200 })
     expect(service.complaints).toEqual([])
+    expect(service.checked().map(({ rule, broken }) => [rule, broken])).toEqual(
+      [
+        ...[
+          'request-id-sent',
+          'valid-write',
+          'identified',
+          'sent-twice',
+          'own-references',
+          'patient-kept',
+          'link-whole',
+        ],
+        ...['link-task', 'link-refers', 'link-moment', 'order-patient', 'device-serial', 'task-path'],
+      ].map((rule) => [rule, []]),
+    )
     expect(service.received).toMatchObject([{ requestId: 'req-1', stored: true, bundle: linkedOrder() }])
     const [held] = service.resources('DeviceUseStatement')
     const [person] = service.resources('Patient')
@@ -207,6 +221,9 @@ describe('a linked order', () => {
     const service = await pebble()
     await line(service).transaction(make(), 'r')
     expect(service.complaints.join('\n')).toContain(complaint)
+    const broken = service.checked().flatMap((c) => c.broken)
+    expect(broken.map(({ wrong }) => wrong)).toEqual(expect.arrayContaining([expect.stringContaining(complaint)]))
+    expect(broken[0]?.in).toMatch(/^\d{4}-\S+Z POST \/ \(r\)$/)
   })
 
   test('a Task that goes back from an end is complained about', async () => {
