@@ -57,15 +57,26 @@ const trySearch = async ({ kind, poll }: Examined, tools: Tools, token: string |
   return judgeSearch(type, false, heard, deadlineMs)
 }
 
+const takesTransactions = ({ rest = [] }: CapabilityStatement): boolean =>
+  rest.some((r) => r.mode === 'server' && r.interaction?.some((i) => i.code === 'transaction'))
+
 const write = async (
   tools: Tools,
   statement: CapabilityStatement,
   token: string | undefined,
   may: boolean,
+  kind: Examined['kind'],
 ): Promise<readonly Finding[]> => {
   if (!may) return [finding('write-skipped')]
   if (!takesDevices(statement)) return [finding('write-not-tried')]
-  return tryWriting({ ...tools, headers: bearing(token), unique: tools.around.unique })
+  const found = await tryWriting({ ...tools, headers: bearing(token), unique: tools.around.unique })
+  // who takes the linked order as one message need not take its parts
+  const isWhole = kind === 'reading service' && takesTransactions(statement)
+  return found.map((f) =>
+    f.code === 'write-not-offered' && isWhole
+      ? finding('write-transactions-only', { status: /\((\d+)\)/.exec(f.says)?.[1] ?? '405' })
+      : f,
+  )
 }
 
 /** What can be looked at once it has answered. */
@@ -90,7 +101,7 @@ const examineServer = async (server: Examined & { base: string }, tools: Tools, 
   const search = await trySearch(server, tools, known.token)
   found.push(search, ...clock)
   const letIn = search.level === 'good'
-  if (letIn && server.written) found.push(...(await write(tools, statement, known.token, may)))
+  if (letIn && server.written) found.push(...(await write(tools, statement, known.token, may, server.kind)))
   if (server.kind === 'source' && server.poll !== undefined) {
     const listening = letIn ? { calls: tools.calls, headers: bearing(known.token), deadlineMs } : undefined
     found.push(...(await lookAtChannel(server, base, statement, listening)))

@@ -581,6 +581,11 @@ const table = {
       'Its CapabilityStatement says more than it does.',
       askThem,
     ],
+    'write-transactions-only': [
+      'odd',
+      'Creating a Device by itself is not possible ({status}), though it is listed.',
+      'It takes transactions, and a linked order goes there as one; whether it keeps to conditions could not be tried.',
+    ],
     'write-failed': ['mend', 'Creating a Device failed ({status}).', 'Our messages would fail as well.', askThem],
     'write-lost': [
       'odd',

@@ -349,7 +349,8 @@ const cases: readonly Case[] = [
   ['conditional create that it does not know', alwaysCreates(), ['write-ignored']],
   ['no right to write', { 'POST /Device': json(403, outcome('forbidden')) }, ['write-unauthorized']],
   ['rules of its own', { 'POST /Device': json(422, outcome('business-rule')) }, ['write-refused']],
-  ['a create that it only lists', { 'POST /Device': json(405, outcome('not-supported')) }, ['write-not-offered']],
+  ['parts of a message that it takes whole', { 'POST /Device': json(405, outcome('x')) }, ['write-transactions-only']],
+  ['a create that it only lists', { 'POST /Device': json(405, outcome('x')) }, ['write-not-offered'], source],
   ['a create that breaks', { 'POST /Device': json(500, outcome('exception')) }, ['write-failed']],
   ['a delete that it refuses', { 'DELETE /Device': json(405, outcome('not-supported')) }, ['write-left-behind']],
   [
