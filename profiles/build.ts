@@ -73,17 +73,24 @@ const check = (): void => {
   process.exitCode = found.length > 0 ? 1 : 0
 }
 
+const writePages = (folder: string): void => {
+  const definitions = [...committed().package.values()].map((text) => JSON.parse(text) as Definition)
+  const written = [...pages(definitions)]
+  mkdirSync(folder, { recursive: true })
+  for (const [file, text] of written) writeFileSync(join(folder, file), text)
+  console.log(`${written.length} pages in ${folder}`)
+}
+
 const main = (): void => {
   const { values } = parseArgs({
     options: { check: { type: 'boolean' }, tgz: { type: 'string' }, pages: { type: 'string' } },
   })
   if (values.check) check()
-  if (values.tgz !== undefined) pack(values.tgz, folders)
-  if (values.pages !== undefined) {
-    const definitions = [...committed().package.values()].map((text) => JSON.parse(text) as Definition)
-    mkdirSync(values.pages, { recursive: true })
-    for (const [file, text] of pages(definitions)) writeFileSync(join(values.pages, file), text)
+  if (values.tgz !== undefined) {
+    pack(values.tgz, folders)
+    console.log(`The package is in ${values.tgz}`)
   }
+  if (values.pages !== undefined) writePages(values.pages)
   if (Object.keys(values).length === 0) write()
 }
 
