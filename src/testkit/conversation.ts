@@ -1,7 +1,7 @@
 /** A counterpart's calls to Daybind, each recorded and held against the contract. */
 import { aboutAnswer } from './answers.ts'
 import { type Answered, callDaybind, type Daybind } from './calls.ts'
-import { withComplaints } from './played.ts'
+import { type Print, withComplaints } from './played.ts'
 import { complaintsIn, type Finding, type Ledger, messageAt } from './rules.ts'
 
 /** One call with what was found in its answer. */
@@ -51,5 +51,24 @@ export function conversation({ daybind, ledger, onExchange }: Conversing) {
 
 export type Conversation = ReturnType<typeof conversation>
 
-export const exchangeText = ({ at, status, line, complaints }: Exchange): string =>
+const exchangeText = ({ at, status, line, complaints }: Exchange): string =>
   withComplaints(`${at} → ${status || 'no answer'} ${line}`, complaints)
+
+/** What a counterpart that is played says to Daybind, printed as it goes; absent where Daybind's address is not known. */
+export const printedConversation = (
+  daybind: Daybind | undefined,
+  ledger: Ledger,
+  print: Print,
+): Conversation | undefined =>
+  daybind &&
+  conversation({
+    daybind,
+    ledger,
+    onExchange: (exchange) => print({ ...exchange }, exchangeText(exchange)),
+  })
+
+/** What there is to complain about: in what arrived, and in what was answered. */
+export const complaintsOf = (arrived: readonly string[], talk: Conversation | undefined): readonly string[] => [
+  ...arrived,
+  ...(talk?.exchanges ?? []).flatMap((exchange) => exchange.complaints),
+]

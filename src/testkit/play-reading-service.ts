@@ -3,7 +3,7 @@ import type { FhirResource, ServiceRequest, Task } from 'fhir/r4.js'
 import { sayOfTask } from './answer-task.ts'
 import type { Answered } from './calls.ts'
 import { type Command, type Commands, controlBy, type Told, wrong } from './control.ts'
-import { conversation, exchangeText } from './conversation.ts'
+import { complaintsOf, printedConversation } from './conversation.ts'
 import { type FaultKind, faultNames, isFaultKind } from './faults.ts'
 import { everyCommand, type Played, type PlayOptions, type Print, withComplaints } from './played.ts'
 import { type ReadingServiceCounterpart, startReadingService } from './reading-service.ts'
@@ -101,14 +101,8 @@ const lists = (there: () => ReadingServiceCounterpart): Commands => ({
 
 export async function playReadingService({ port, token, daybind }: PlayOptions, print: Print): Promise<Played> {
   const seen = ledger()
-  const talk =
-    daybind &&
-    conversation({
-      daybind,
-      ledger: seen,
-      onExchange: (exchange) => print({ ...exchange }, exchangeText(exchange)),
-    })
-  const complaints = () => [...there.complaints, ...(talk?.exchanges ?? []).flatMap((e) => e.complaints)]
+  const talk = printedConversation(daybind, seen, print)
+  const complaints = () => complaintsOf(there.complaints, talk)
   const commands: Commands = {
     ...lists(() => there),
     ...answers(() => there, talk && ((said) => sayOfTask(talk.call, said))),

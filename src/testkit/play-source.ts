@@ -3,7 +3,7 @@ import { readdirSync, readFileSync, statSync } from 'node:fs'
 import { join } from 'node:path'
 import type { FhirResource, Patient, ServiceRequest } from 'fhir/r4.js'
 import { type Command, type Commands, controlBy, type Told, wrong } from './control.ts'
-import { conversation, exchangeText } from './conversation.ts'
+import { complaintsOf, printedConversation } from './conversation.ts'
 import { isBundle } from './door.ts'
 import { faultNames } from './faults.ts'
 import { inventedOrder, inventedOrders } from './invented-orders.ts'
@@ -138,16 +138,10 @@ function deeds({ there, told, patientTold, newOrder }: Acting): Commands {
 export async function playSource(options: PlayOptions, held: Held, print: Print): Promise<Played> {
   const { daybind, port, token } = options
   const seen = ledger()
-  const talk =
-    daybind &&
-    conversation({
-      daybind,
-      ledger: seen,
-      onExchange: (exchange) => print({ ...exchange }, exchangeText(exchange)),
-    })
+  const talk = printedConversation(daybind, seen, print)
   const push = talk && pusher(talk)
   let count = held.orders
-  const complaints = () => [...there.complaints, ...(talk?.exchanges ?? []).flatMap((e) => e.complaints)]
+  const complaints = () => complaintsOf(there.complaints, talk)
   const commands: Commands = {
     ...deeds({
       there: () => there,

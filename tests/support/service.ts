@@ -199,3 +199,10 @@ export const useTestService = (options: TestServiceOptions = {}): (() => TestSer
     return service
   }
 }
+
+/** Asks as a caller by its id, of a service that may not have started yet. */
+export const askingAs =
+  (service: () => TestService) =>
+  (id: string): Ask =>
+  (...asked) =>
+    service().as(id)(...asked)

@@ -237,3 +237,13 @@ export const inDatabase = async <T extends object>(url: string, text: string, va
     await client.end()
   }
 }
+
+/**
+ * Puts the flow's clock on a moment, as if the service had been started then: nothing before it is made up for.
+ * Only before the first evening.
+ */
+export const beginOn = (url: string, moment: string) =>
+  inDatabase(
+    url,
+    `update clock set offset_by = timestamptz '${moment}' - clock_timestamp(); update watched set since = '${moment}'`,
+  )

@@ -4,7 +4,7 @@ import { afterAll, beforeAll, expect, test } from 'vitest'
 import type { EveningReport } from '../../src/board/evening-report.ts'
 import { useTestDatabase } from '../support/database.ts'
 import { startTestService, type TestService, testSites } from '../support/service.ts'
-import { inDatabase, label, link, newSerial, operate, sendOrder } from './bedside.ts'
+import { beginOn, inDatabase, label, link, newSerial, operate, sendOrder } from './bedside.ts'
 
 const calendar = {
   timeZone: [{ zone: 'Europe/Dublin' }, { zone: 'America/New_York', from: '2035-07-12' }],
@@ -23,10 +23,7 @@ const start = (over: Partial<typeof calendar> = {}) =>
 beforeAll(async () => {
   service = await start()
   const begin = '2035-07-10T10:00:00Z'
-  await inDatabase(
-    database().url,
-    `update clock set offset_by = timestamptz '${begin}' - clock_timestamp(); update watched set since = '${begin}'`,
-  )
+  await beginOn(database().url, begin)
 })
 afterAll(() => service.close())
 

@@ -4,8 +4,17 @@ import type { Bundle, DetectedIssue, MeasureReport, Task } from 'fhir/r4.js'
 import { afterAll, beforeAll, describe, expect, test } from 'vitest'
 import { answerTask } from '../../src/testkit/answer-task.ts'
 import { useTestDatabase } from '../support/database.ts'
-import { type Ask, startTestService, type TestService, testSites, tokenOf, useTestService } from '../support/service.ts'
 import {
+  type Ask,
+  askingAs,
+  startTestService,
+  type TestService,
+  testSites,
+  tokenOf,
+  useTestService,
+} from '../support/service.ts'
+import {
+  beginOn,
   found,
   inDatabase,
   label,
@@ -21,22 +30,9 @@ import {
 
 const sites = 'https://daybind.example/sites'
 
-/**
- * Puts the flow's clock on a moment, as if the service had been started then: nothing before it is made up for.
- * Only before the first evening.
- */
-const beginOn = (url: string, moment: string) =>
-  inDatabase(
-    url,
-    `update clock set offset_by = timestamptz '${moment}' - clock_timestamp(); update watched set since = '${moment}'`,
-  )
-
 /** Every caller's way to a service. */
 const callersOf = (service: () => TestService) => {
-  const as =
-    (id: string): Ask =>
-    (...asked) =>
-      service().as(id)(...asked)
+  const as = askingAs(service)
   return { ehr: as('harbour-ehr'), bay: as('bay-3'), lane: as('lane-desk'), ops: as('ops') }
 }
 

@@ -1,10 +1,10 @@
 /** Evidence of applications that a source sends beside its orders, over HTTP: contract, section 8. */
 import type { Bundle, BundleEntry, DetectedIssue, FhirResource } from 'fhir/r4.js'
 import { beforeAll, expect, test } from 'vitest'
-import { type Ask, useTestService } from '../support/service.ts'
+import { askingAs, useTestService } from '../support/service.ts'
 import {
+  beginOn,
   found,
-  inDatabase,
   label,
   link,
   newPerson,
@@ -21,17 +21,11 @@ import { inconsistencies } from './consistency.ts'
 const day = '2035-03-21'
 const at = (time: string): string => `${day}T${time}Z`
 const service = useTestService()
-const as =
-  (id: string): Ask =>
-  (...asked) =>
-    service().as(id)(...asked)
+const as = askingAs(service)
 const [ehr, bay] = [as('harbour-ehr'), as('bay-3')]
 
 beforeAll(async () => {
-  await inDatabase(
-    service().database,
-    `update clock set offset_by = timestamptz '${at('12:00:00')}' - clock_timestamp(); update watched set since = '${at('12:00:00')}'`,
-  )
+  await beginOn(service().database, at('12:00:00'))
 })
 
 const send = async (...resources: readonly object[]): Promise<void> => {

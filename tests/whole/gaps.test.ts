@@ -3,8 +3,9 @@ import type { Bundle, DetectedIssue, DeviceUseStatement, Parameters, Task } from
 import { beforeAll, describe, expect, test } from 'vitest'
 import { why } from '../../src/commands.ts'
 import { answerTask } from '../../src/testkit/answer-task.ts'
-import { type Ask, tokenOf, useTestService } from '../support/service.ts'
+import { type Ask, askingAs, tokenOf, useTestService } from '../support/service.ts'
 import {
+  beginOn,
   found,
   inDatabase,
   label,
@@ -22,10 +23,7 @@ const day = '2035-03-21'
 const at = (time: string): string => `${day}T${time}Z`
 
 const service = useTestService()
-const as =
-  (id: string): Ask =>
-  (...asked) =>
-    service().as(id)(...asked)
+const as = askingAs(service)
 const [ehr, bay, lane, ops] = [as('harbour-ehr'), as('bay-3'), as('lane-desk'), as('ops')]
 
 /** The gaps of a code that name this resource: `final open`, `preliminary mended: linked`. */
@@ -45,10 +43,7 @@ const gap = async (ask: Ask, code: string, implicated: string): Promise<Detected
 }
 
 beforeAll(async () => {
-  await inDatabase(
-    service().database,
-    `update clock set offset_by = timestamptz '${at('08:00:00')}' - clock_timestamp(); update watched set since = '${at('08:00:00')}'`,
-  )
+  await beginOn(service().database, at('08:00:00'))
 })
 
 describe('a link that was refused because the recorder is on somebody else', () => {

@@ -22,7 +22,7 @@ import { startReadingService } from '../../src/testkit/reading-service.ts'
 import { orderNamed, type ReportStage, reporter } from '../../src/testkit/reports.ts'
 import { anyBroken, type Checked, checkedText, ledger, type Rule } from '../../src/testkit/rules.ts'
 import { startSource } from '../../src/testkit/source.ts'
-import { type Ask, startTestService, tokenOf, useTestService } from '../support/service.ts'
+import { askingAs, startTestService, tokenOf, useTestService } from '../support/service.ts'
 import { label, link, newSerial, read, seconds, sendOrder } from './bedside.ts'
 
 const pebble = await startReadingService({ token: 'sesame' })
@@ -31,10 +31,7 @@ const service = useTestService({
   readingServices: [{ id: 'pebble', fhir: pebble.base, accept: 'PT4H', token: 'sesame' }],
   roundMs: 100,
 })
-const as =
-  (id: string): Ask =>
-  (...asked) =>
-    service().as(id)(...asked)
+const as = askingAs(service)
 
 interface Said {
   readonly status: number

@@ -8,7 +8,7 @@ import { afterAll, beforeAll, describe, expect, test } from 'vitest'
 import { startReadingService } from '../../src/testkit/reading-service.ts'
 import { createTestDatabase } from '../support/database.ts'
 import { startTestService, type TestService } from '../support/service.ts'
-import { inDatabase, label, link, newSerial, operate, out, sendOrder } from './bedside.ts'
+import { beginOn, inDatabase, label, link, newSerial, operate, out, sendOrder } from './bedside.ts'
 import { inconsistencies } from './consistency.ts'
 
 const pebble = await startReadingService()
@@ -52,10 +52,7 @@ describe('two instances on one database', () => {
     const options = { database: url, pebble: slowBase, roundMs: 100, deliveryDeadlineMs: 20_000 }
     services = await Promise.all([startTestService(options), startTestService(options)])
     const start = `${day}T09:00:00Z`
-    await inDatabase(
-      url,
-      `update clock set offset_by = timestamptz '${start}' - clock_timestamp(); update watched set since = '${start}'`,
-    )
+    await beginOn(url, start)
   })
   afterAll(async () => {
     await Promise.all(services.map((s) => s.close()))

@@ -15,16 +15,13 @@ import {
   placeOrder,
   refusalOf,
 } from '../support/messages.ts'
-import { type Answer, type Ask, useTestService } from '../support/service.ts'
+import { type Answer, type Ask, askingAs, useTestService } from '../support/service.ts'
 import { linkParameters, makeWorld, returnParameters, type World } from '../support/world.ts'
 import { inDatabase } from './bedside.ts'
 
 // what the service does by itself stands still: what differs comes of the calls
 const service = useTestService({ roundMs: 3_600_000, patience: usualPatience })
-const asCaller =
-  (id: string): Ask =>
-  (...asked) =>
-    service().as(id)(...asked)
+const asCaller = askingAs(service)
 const [ehr, clinic, pebble, operator] = ['harbour-ehr', 'bay-3', 'pebble', 'ops'].map(asCaller) as [Ask, Ask, Ask, Ask]
 const nobody = '01900000-0000-7000-8000-000000000001'
 

@@ -7,8 +7,8 @@ import type { EveningReport } from '../../src/board/evening-report.ts'
 import type { SeveralEvenings } from '../../src/board/several-evenings.ts'
 import { checkEvenings, showEvening } from '../../src/commands.ts'
 import { testKeys } from '../support/keys.ts'
-import { type Ask, testSites, tokenOf, useTestService } from '../support/service.ts'
-import { found, inDatabase, label, link, newSerial, operate, sendOrder } from './bedside.ts'
+import { type Ask, askingAs, testSites, tokenOf, useTestService } from '../support/service.ts'
+import { beginOn, found, inDatabase, label, link, newSerial, operate, sendOrder } from './bedside.ts'
 
 const sites = 'https://daybind.example/sites'
 const day = '2035-07-11'
@@ -19,10 +19,7 @@ const service = useTestService({
   configuration: { keys: testKeys },
   sites: testSites.map((s) => (s.id === 'tern-harbour' ? { ...s, figures: { byPerson: true } as const } : s)),
 })
-const as =
-  (id: string): Ask =>
-  (...asked) =>
-    service().as(id)(...asked)
+const as = askingAs(service)
 const [ehr, bay, lane, ops] = [as('harbour-ehr'), as('bay-3'), as('lane-desk'), as('ops')]
 
 const get = async <T>(path: string, ask: Ask = bay) => {
@@ -39,10 +36,7 @@ const people: string[] = []
 const moments = { early: '', late: '' }
 
 beforeAll(async () => {
-  await inDatabase(
-    service().database,
-    `update clock set offset_by = timestamptz '${at('10:00:00')}' - clock_timestamp(); update watched set since = '${at('10:00:00')}'`,
-  )
+  await beginOn(service().database, at('10:00:00'))
   const [good, late] = [await sendOrder(ehr, { visit: day }), await sendOrder(ehr, { visit: day })]
   people.push(good.person.family, late.person.family)
   const performer = { display: 'T. Lamb', identifier: { system: 'https://tern.example/staff', value: 'S-17' } }

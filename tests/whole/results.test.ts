@@ -18,7 +18,7 @@ import { checkRebuild } from '../../src/adapters/postgres/rebuild.ts'
 import { isEqual, rebuildText } from '../../src/adapters/postgres/table-check.ts'
 import { startReadingService } from '../../src/testkit/reading-service.ts'
 import { bundle, entry, found, refusalOf } from '../support/messages.ts'
-import { type Answer, type Ask, caller, testCallers, useTestService } from '../support/service.ts'
+import { type Answer, type Ask, askingAs, caller, testCallers, useTestService } from '../support/service.ts'
 import { codesOf, label, link, newSerial, operate, out, outs, placers, read, seconds, sendOrder } from './bedside.ts'
 
 const [pebble, slate] = [await startReadingService(), await startReadingService()]
@@ -34,10 +34,7 @@ const service = useTestService({
   roundMs: 100,
 })
 
-const as =
-  (id: string): Ask =>
-  (...asked) =>
-    service().as(id)(...asked)
+const as = askingAs(service)
 const [ehr, bay, reader, other, ops] = ['harbour-ehr', 'bay-3', 'pebble', 'slate', 'ops'].map(as) as [
   Ask,
   Ask,
