@@ -62,6 +62,9 @@ export interface ActingCaller {
   readonly sites?: readonly string[]
 }
 
+/** A caller without a list of sites works at all of them. */
+export const worksAt = ({ sites }: ActingCaller, siteId: string): boolean => sites?.includes(siteId) ?? true
+
 /** One fact with the state after it. `content` is the resource itself where it is somebody else's words. */
 export interface Change {
   readonly fact: Fact

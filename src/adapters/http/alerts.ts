@@ -11,7 +11,7 @@ import type { GapState, Instant } from '../../model/states.ts'
 import { now } from '../clock.ts'
 import { openOnOtherDays, toldGaps } from '../postgres/alerts.ts'
 import { eveningAsOf, labelsOf, type Watching } from '../postgres/evenings.ts'
-import { type Call, problemReply, type Reply, type Route } from './call.ts'
+import { type Call, json, problemReply, queryValue, type Reply, type Route } from './call.ts'
 
 interface Asked {
   readonly site: Site
@@ -19,10 +19,8 @@ interface Asked {
   readonly at: Instant
 }
 
-const given = (call: Call, name: string): string | undefined => call.query.find(([n]) => n === name)?.[1]
-
 const siteIn = (w: Watching, call: Call): Checked<Site> => {
-  const found = given(call, 'site')
+  const found = queryValue(call, 'site')
   const site = w.parties.sites.find((s) => s.id === found)
   const expected = w.parties.sites.map((s) => s.id).join(', ')
   return site
@@ -43,8 +41,8 @@ const readAt = (text: string | undefined, present: Instant): Checked<Instant> =>
 
 const readAsked = (w: Watching, call: Call, present: Instant): Checked<Asked> => {
   const site = siteIn(w, call)
-  const day = atLocation(readDay({ value: given(call, 'date') ?? '', at: '' }), 'http.date')
-  const at = atLocation(readAt(given(call, 'at'), present), 'http.at')
+  const day = atLocation(readDay({ value: queryValue(call, 'date') ?? '', at: '' }), 'http.date')
+  const at = atLocation(readAt(queryValue(call, 'at'), present), 'http.at')
   if (!site.ok || !day.ok || !at.ok) return refuse(problemsOf(site, day, at))
   return accept({ site: site.value, day: day.value, at: at.value })
 }
@@ -104,8 +102,14 @@ const preview =
     for (const m of played.moments)
       shown.push(await momentJson(w, publicUrl(), m, asked, waysOf(recipients, m.recipient)))
     const { site, day, at } = asked
-    const body = { site: site.id, name: site.name, date: day, asOf: at, moments: shown, without: played.without }
-    return { status: 200, body: JSON.stringify(body), type: 'application/json; charset=utf-8' }
+    return json(200, {
+      site: site.id,
+      name: site.name,
+      date: day,
+      asOf: at,
+      moments: shown,
+      without: played.without,
+    })
   }
 
 export const alertRoutes = (w: Watching, publicUrl: () => string): readonly Route[] => [

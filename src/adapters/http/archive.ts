@@ -5,7 +5,7 @@ import { accept, type Checked, problemsOf, refusal, refuse } from '../../model/p
 import type { SigningKeys } from '../../model/signing-key.ts'
 import { type ChainCheck, checkChain, type Head } from '../postgres/archive.ts'
 import type { Watching } from '../postgres/evenings.ts'
-import { type Call, json, problemReply, type Reply, type Route } from './call.ts'
+import { type Call, json, problemReply, queryValue, type Reply, type Route, sitesOfCaller } from './call.ts'
 import { keySetPath } from './key-set.ts'
 
 /** What is signed, byte for byte: the members in this order, without spaces. */
@@ -21,12 +21,12 @@ const sign = async (head: Head, { current }: SigningKeys): Promise<string> => {
 }
 
 const siteOfCall = (w: Watching, call: Call): Checked<Site> => {
-  const site = w.parties.sites.find((s) => s.id === call.params.site && (call.caller.sites?.includes(s.id) ?? true))
+  const site = sitesOfCaller(call, w.parties.sites).find((s) => s.id === call.params.site)
   return site ? accept(site) : refuse([refusal('not-known')])
 }
 
 const printedHead = (call: Call): Checked<string | undefined> => {
-  const given = call.query.find(([name]) => name === 'head')?.[1]
+  const given = queryValue(call, 'head')
   return given === undefined || /^[0-9a-f]{64}$/.test(given)
     ? accept(given)
     : refuse([

@@ -1,8 +1,8 @@
 /** What a handler gets and gives: no framework in between. */
 import type { FhirResource } from 'fhir/r4.js'
-import type { ActingCaller } from '../../flow/step.ts'
+import { type ActingCaller, worksAt } from '../../flow/step.ts'
 import type { StepName } from '../../flow/steps.ts'
-import type { Role } from '../../model/configuration.ts'
+import type { Role, Site } from '../../model/configuration.ts'
 import { type Checked, type Problem, statusOf } from '../../model/problems.ts'
 import { writeJson } from '../fhir/door/exact-numbers.ts'
 import { operationOutcome } from '../fhir/outcome.ts'
@@ -81,6 +81,14 @@ export const fhirReply = (
   body: writeJson(resource),
   ...(headers && { headers }),
 })
+
+/** The first value of a parameter of the query. */
+export const queryValue = ({ query }: Call, name: string): string | undefined =>
+  query.find(([given]) => given === name)?.[1]
+
+/** The sites at which the caller works. */
+export const sitesOfCaller = ({ caller }: Call, sites: readonly Site[]): readonly Site[] =>
+  sites.filter((s) => worksAt(caller, s.id))
 
 /** What is no FHIR: lists for operators, probes. */
 export const json = (status: number, value: unknown): Reply => ({

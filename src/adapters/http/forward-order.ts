@@ -21,7 +21,7 @@ import type { StepRunner, Told } from '../postgres/run-step.ts'
 import { takeAnswer, taskById } from '../postgres/take-answer.ts'
 import type { Queue } from '../queue/queue.ts'
 import type { Statements } from '../queue/statements.ts'
-import { type Call, json, problemReply, type Reply, type Route } from './call.ts'
+import { type Call, json, problemReply, queryValue, type Reply, type Route } from './call.ts'
 import { writtenReply } from './prefer.ts'
 import { conditionsOf } from './read-incoming.ts'
 
@@ -166,7 +166,7 @@ const plan =
     const id = call.params.id ?? ''
     const peer = peers.get(id)
     if (peer === undefined) return problemReply([refusal('not-known')])
-    const refresh = call.query.find(([name]) => name === 'refresh')?.[1] ?? 'false'
+    const refresh = queryValue(call, 'refresh') ?? 'false'
     if (refresh !== 'true' && refresh !== 'false')
       return problemReply([
         refusal('wrong-parameter', '', { found: refresh, expected: 'true or false', location: 'http.refresh' }),

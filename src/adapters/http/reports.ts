@@ -15,7 +15,7 @@ import type { Instant } from '../../model/states.ts'
 import { now } from '../clock.ts'
 import { eveningAsOf, firstRecorded, issuedMoments, labelsOf, type Watching } from '../postgres/evenings.ts'
 import { figuresAsOf } from '../postgres/figures.ts'
-import { type Call, problemReply, type Reply, type Route } from './call.ts'
+import { type Call, problemReply, queryValue, type Reply, type Route, sitesOfCaller } from './call.ts'
 import { settle } from './watch-flow.ts'
 
 /** What a report is made from. */
@@ -45,8 +45,7 @@ const types: Readonly<Record<Form, string>> = { json: 'application/json', csv: '
 /** The name of all sites together; a site of that name stands for itself. */
 const all = 'all'
 
-const mine = (w: Watching, call: Call): readonly Site[] =>
-  w.parties.sites.filter((s) => call.caller.sites?.includes(s.id) ?? true)
+const mine = (w: Watching, call: Call): readonly Site[] => sitesOfCaller(call, w.parties.sites)
 
 const sitesOfCall = (
   w: Watching,
@@ -57,8 +56,6 @@ const sitesOfCall = (
   const isAll = call.params.site === all && !w.parties.sites.some((s) => s.id === all)
   return isAll ? accept({ sites: mine(w, call), together: true }) : refuse([refusal('not-known')])
 }
-
-const queryOf = (call: Call, name: string): string | undefined => call.query.find(([given]) => given === name)?.[1]
 
 const knownTime = async (w: Watching): Promise<Known> => {
   const present = await now(w.db)
@@ -117,7 +114,7 @@ const readAsked =
     const known = await knownTime(w)
     const one = range ? undefined : readReportDay(name, 'http.date', known.present)
     const days = one === undefined ? readDays(name, known.present) : one.ok ? accept([one.value]) : one
-    const moments = readMoments({ asOf: queryOf(call, 'asOf'), since: queryOf(call, 'since') }, known)
+    const moments = readMoments({ asOf: queryValue(call, 'asOf'), since: queryValue(call, 'since') }, known)
     if (!days.ok || !moments.ok) return refuse(problemsOf(days, moments))
     const { sites, together } = where.value
     const evenings = sites.length * days.value.length

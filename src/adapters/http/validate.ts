@@ -14,7 +14,7 @@ import { isId, readResource } from '../postgres/find-resources.ts'
 import type { StepRunner } from '../postgres/run-step.ts'
 import { searchParameters } from '../postgres/search-parameters.ts'
 import { writeOne } from './accept-order.ts'
-import { type Call, everyone, fhirReply, problemReply, type Reply, type Route } from './call.ts'
+import { type Call, everyone, fhirReply, problemReply, queryValue, type Reply, type Route } from './call.ts'
 import { answerOne } from './forward-order.ts'
 import { reportOne } from './send-result.ts'
 
@@ -47,7 +47,7 @@ const wordOf = (call: Call, given: readonly unknown[], name: string): Word | und
   const found = given[at] as ParametersParameter | undefined
   const text = found?.valueCode ?? found?.valueUri ?? found?.valueString ?? found?.valueCanonical
   if (text !== undefined) return { text, at: `Parameters.parameter[${at}]` }
-  const inQuery = call.query.find(([key]) => key === name)?.[1]
+  const inQuery = queryValue(call, name)
   return inQuery === undefined ? undefined : { text: inQuery, at: '', location: `http.${name}` }
 }
 

@@ -8,7 +8,7 @@ import { problemsOf, refusal, refuse } from '../../model/problems.ts'
 import type { Instant } from '../../model/states.ts'
 import { now, settledNow } from '../clock.ts'
 import { eveningAsOf, eveningText, issuedEvening, type Watching } from '../postgres/evenings.ts'
-import { type Call, problemReply, type Reply, type Route } from './call.ts'
+import { type Call, problemReply, type Reply, type Route, sitesOfCaller } from './call.ts'
 import { takeParameters } from './operation.ts'
 
 /** What was stamped long ago is committed; for anything newer the commits under way are waited for. */
@@ -56,13 +56,11 @@ const startPage =
   (w: Watching, start: StartView) =>
   async (call: Call): Promise<Reply> => {
     const present = msOf(await now(w.db))
-    const sites = w.parties.sites
-      .filter((s) => call.caller.sites?.includes(s.id) ?? true)
-      .map((site) => {
-        const days = [localDateOf(present, site.timeZone)]
-        while (days.length < 8) days.push(previousDate(days.at(-1) ?? ''))
-        return { site, days }
-      })
+    const sites = sitesOfCaller(call, w.parties.sites).map((site) => {
+      const days = [localDateOf(present, site.timeZone)]
+      while (days.length < 8) days.push(previousDate(days.at(-1) ?? ''))
+      return { site, days }
+    })
     return { status: 200, body: start(sites), type: 'text/html; charset=utf-8' }
   }
 

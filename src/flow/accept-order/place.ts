@@ -4,7 +4,7 @@ import type { Source, SystemValue } from '../../model/configuration.ts'
 import { unmet } from '../../model/preconditions.ts'
 import { accept, type Problem, refusal } from '../../model/problems.ts'
 import type { Instant, KeptState, OrderState, PatientState } from '../../model/states.ts'
-import type { Context } from '../step.ts'
+import { type Context, worksAt } from '../step.ts'
 import type { Concerned } from './follow-patients.ts'
 import {
   contentOf,
@@ -192,7 +192,7 @@ const notTheirs = (
     return [
       refusal('not-allowed', requestOf(incoming), { note: 'It came from another source, which alone may change it.' }),
     ]
-  const elsewhere = before.kind === 'order' && !(ctx.caller.sites?.includes(before.site) ?? true)
+  const elsewhere = before.kind === 'order' && !worksAt(ctx.caller, before.site)
   return elsewhere
     ? [refusal('not-allowed', requestOf(incoming), { note: 'The order is at a site that is not yours.' })]
     : []

@@ -8,8 +8,7 @@ import type { ParameterTable, ReadParameters } from '../../model/parameters.ts'
 import { type ClaimPath, type Claims, matchPatient } from '../../model/patient-match.ts'
 import { accept, type Checked, isRefusal, type Problem, problemsOf, refusal, refuse } from '../../model/problems.ts'
 import type { ConflictState } from '../../model/states.ts'
-import type { Change, Context, Decision } from '../step.ts'
-import { unchanged } from '../step.ts'
+import { type Change, type Context, type Decision, unchanged, worksAt } from '../step.ts'
 import { type DeviceClaim, deviceParameters } from './device-claim.ts'
 import {
   type Application,
@@ -101,13 +100,13 @@ export const siteNamed = (
   const site = ctx.parties.sites.find((s) =>
     named ? s.identifier.system === named.value.system && s.identifier.value === named.value.value : s.id === fallback,
   )
-  const allowed = site !== undefined && (ctx.caller.sites?.includes(site.id) ?? true)
+  const allowed = site !== undefined && worksAt(ctx.caller, site.id)
   if (site !== undefined && allowed) return accept(site)
   return refuse([
     refusal('unknown-site', named?.at ?? 'Parameters.parameter', {
       found: named ? `${named.value.system ?? ''}|${named.value.value ?? ''}` : fallback,
       expected: ctx.parties.sites
-        .filter((s) => ctx.caller.sites?.includes(s.id) ?? true)
+        .filter((s) => worksAt(ctx.caller, s.id))
         .map((s) => `${s.identifier.system}|${s.identifier.value}`)
         .join(' or '),
     }),
