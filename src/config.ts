@@ -96,6 +96,7 @@ const sourceOf = ({
   fhir,
   writeBack,
   poll,
+  evidence,
   subscribe,
   ...source
 }: InFile<'sources'>): Source => ({
@@ -107,6 +108,7 @@ const sourceOf = ({
   ...accessOf(source),
   ...(writeBack !== undefined && { writeBack }),
   ...(poll !== false && { poll }),
+  ...(evidence !== undefined && { evidence }),
   ...(subscribe !== undefined && { subscribe }),
 })
 

@@ -151,6 +151,15 @@ const source = (readSecret: ReadSecret) =>
         .union([duration, z.literal(false)], expecting('an ISO 8601 duration such as PT30S, or false'))
         .default('PT30S')
         .describe('How late a change may be seen without a notification; false: its server is not asked for orders.'),
+      evidence: z
+        .array(
+          z.enum(['Procedure', 'Encounter', 'Appointment'], expecting('Procedure, Encounter or Appointment')),
+          expecting('a list of Procedure, Encounter and Appointment'),
+        )
+        .optional()
+        .describe(
+          'By which of its resources it is believed that a visit was, is moved or is not; absent: by all three.',
+        ),
       subscribe: z
         .union(
           [z.literal('rest-hook'), z.literal(false), z.strictObject({ topic: absoluteUri })],

@@ -19,6 +19,7 @@ export interface Examined extends Access {
   /** Of a source: how it is asked for orders. */
   readonly poll?: string
   readonly subscribe?: Source['subscribe']
+  readonly evidence?: NonNullable<Source['evidence']>
 }
 
 const accessOf = ({ token, smart, tls }: Access): Access => ({
@@ -32,7 +33,7 @@ export const examinedOf = (c: Configuration, id: string): Examined | undefined =
   const common = { id, publicUrl: c.publicUrl, ...(c.keys && { key: c.keys.current }) }
   const source = c.sources.find((s) => s.id === id)
   if (source) {
-    const { fhir, poll, subscribe, smart } = source
+    const { fhir, poll, subscribe, evidence, smart } = source
     return {
       ...common,
       ...accessOf(source),
@@ -42,6 +43,7 @@ export const examinedOf = (c: Configuration, id: string): Examined | undefined =
       ...(fhir !== undefined && { base: fhir }),
       ...(poll !== undefined && { poll }),
       ...(subscribe !== undefined && { subscribe }),
+      ...(evidence !== undefined && { evidence }),
     }
   }
   const service = c.readingServices.find((r) => r.id === id)

@@ -328,6 +328,17 @@ const table = {
       'An order whose patient does not come along with it cannot be taken.',
       'Have reading of Patient opened for Daybind.',
     ],
+    'visits-found': [
+      'good',
+      '{types}: searched by the order that they are based on.',
+      'What it says of visits by these is asked for.',
+    ],
+    'visits-not-listed': [
+      'odd',
+      '{types}: it does not list that they can be searched by based-on.',
+      'What it says of visits by these is known only where it is pushed.',
+      'Have that parameter opened, have them pushed, or name under "evidence" those that count.',
+    ],
     'written-not-wanted': [
       'good',
       'The configuration says "writeBack: false".',

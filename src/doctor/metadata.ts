@@ -1,6 +1,8 @@
 /** What a server says of itself: whether it is FHIR at all, which version, in which formats, and what it can. Pure. */
 import type { CapabilityStatement, CapabilityStatementRest } from 'fhir/r4.js'
 import type { Heard, Unheard } from '../adapters/fhir/plain-call.ts'
+import { evidenceOf } from '../flow/accept-order/evidence.ts'
+import { evidenceToAsk } from '../flow/accept-order/poll-plan.ts'
 import { needsAtReadingService, needsAtSource, type PlanRow, writePlan } from '../flow/forward-order/write-plan.ts'
 import type { Examined } from './examined.ts'
 import { type Facts, type Finding, type FindingCode, finding } from './findings.ts'
@@ -139,6 +141,16 @@ const fetching = (rest: CapabilityStatementRest): Finding[] => {
   ]
 }
 
+/** What is said of visits, and whether it can be asked for by the orders. */
+const visiting = (statement: CapabilityStatement, server: Pick<Examined, 'evidence'>): Finding[] => {
+  const [wanted, asked] = [evidenceOf(server), evidenceToAsk(server, statement)]
+  const others = wanted.filter((type) => !asked.includes(type))
+  return [
+    ...(asked.length > 0 ? [finding('visits-found', { types: asked.join(', ') })] : []),
+    ...(others.length > 0 ? [finding('visits-not-listed', { types: others.join(', ') })] : []),
+  ]
+}
+
 /** Without these a linked order is of no use to a reading service: who, what, with which recorder, and what to do. */
 const needed = ['ServiceRequest', 'Device', 'Task']
 
@@ -159,10 +171,8 @@ const writing = (plan: readonly PlanRow[], kind: Examined['kind']): Finding => {
 }
 
 /** Version, formats, and what of what we need it says that it can. */
-export const judgeStatement = (
-  statement: CapabilityStatement,
-  { kind, poll, written }: Examined,
-): readonly Finding[] => {
+export const judgeStatement = (statement: CapabilityStatement, server: Examined): readonly Finding[] => {
+  const { kind, poll, written } = server
   const general = [versionFinding(statement), formatFinding(statement)]
   const rest = (Array.isArray(statement.rest) ? statement.rest : []).find((r) => r.mode === 'server')
   if (rest === undefined) return [...general, finding('no-rest')]
@@ -170,7 +180,7 @@ export const judgeStatement = (
   const transaction = (rest.interaction ?? []).some((i) => i.code === 'transaction')
   return [
     ...general,
-    ...(kind === 'source' && poll !== undefined ? fetching(rest) : []),
+    ...(kind === 'source' && poll !== undefined ? [...fetching(rest), ...visiting(statement, server)] : []),
     ...(written ? [writing(plan, kind)] : [finding('written-not-wanted')]),
     ...(written && !transaction ? [finding('no-transaction')] : []),
   ]

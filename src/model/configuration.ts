@@ -129,6 +129,9 @@ export interface Access {
   readonly tls?: ClientTls
 }
 
+/** Resource types by which an EHR may say of an order's visit that it was, is to be, or is not. */
+export type EvidenceType = 'Procedure' | 'Encounter' | 'Appointment'
+
 /** An EHR that sends orders. */
 export interface Source extends Access {
   readonly id: string
@@ -144,6 +147,8 @@ export interface Source extends Access {
   readonly writeBack?: boolean
   /** ISO 8601 duration; absent: its FHIR server is not asked for orders. */
   readonly poll?: string
+  /** By which of these it is believed about visits; absent: by all. */
+  readonly evidence?: readonly EvidenceType[]
   /** How its server is subscribed to; absent: by rest-hook, where it takes Subscriptions. */
   readonly subscribe?: 'rest-hook' | { readonly topic: string } | false
 }

@@ -73,6 +73,8 @@ export interface Said {
   /** The local day at the site. */
   readonly day: string
   readonly site: string
+  /** The recorder, where it names one that can be told. */
+  readonly deviceId?: string
   /** Since when we know it. */
   readonly recordedAt: Instant
 }
@@ -84,6 +86,8 @@ export interface KeptState {
   readonly source: string
   readonly type: string
   readonly orderId?: string
+  /** The name of the order that it is about, as long as we do not know that order. */
+  readonly awaits?: string
   readonly says?: Said
   readonly content: Content
 }

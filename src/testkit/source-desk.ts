@@ -63,7 +63,11 @@ const types = [
   'Organization',
   'Location',
   'Encounter',
+  'Appointment',
 ] as const satisfies readonly FhirResource['resourceType'][]
+
+/** What may be based on an order, and is looked for by it: http://hl7.org/fhir/R4/appointment.html#search and its like. */
+const basedOnOrders = ['Procedure', 'Encounter', 'Appointment', 'Task', 'Observation', 'DiagnosticReport']
 
 const interactions = ['read', 'vread', 'create', 'update', 'delete', 'search-type'] as const
 
@@ -85,6 +89,7 @@ const takes: Omit<CapabilityStatementRest, 'mode'> = {
       { name: 'code', type: 'token' },
       { name: 'status', type: 'token' },
       { name: 'patient', type: 'reference' },
+      ...(basedOnOrders.includes(type) ? [{ name: 'based-on', type: 'reference' as const }] : []),
     ],
   })),
 }

@@ -41,7 +41,7 @@ const raw =
 
 const types = [
   ...['ServiceRequest', 'Patient', 'Device', 'DeviceUseStatement', 'Procedure', 'Task', 'Observation'],
-  ...['DiagnosticReport', 'Media', 'Subscription'],
+  ...['DiagnosticReport', 'Media', 'Subscription', 'Encounter', 'Appointment'],
 ]
 
 type Resource = NonNullable<NonNullable<CapabilityStatement['rest']>[number]['resource']>[number]
@@ -54,6 +54,7 @@ const resource = (type: string): Resource => ({
   searchParam: [
     { name: 'identifier', type: 'token' },
     { name: '_lastUpdated', type: 'date' },
+    { name: 'based-on', type: 'reference' },
   ],
 })
 
@@ -190,7 +191,8 @@ describe('a server that is well', () => {
   })
 
   test('is written nothing to where nothing is written back', async () => {
-    const there = await serve(without(...types.slice(2, -1)))
+    const read = ['ServiceRequest', 'Patient', 'Subscription', 'Procedure', 'Encounter', 'Appointment']
+    const there = await serve(without(...types.filter((type) => !read.includes(type))))
     const findings = await look(examined(there.base, { ...source, written: false }))
     expect(amiss(findings)).toEqual([])
     expect(findings.map((f) => f.code)).toContain('written-not-wanted')
@@ -246,7 +248,10 @@ const withoutTime = says({
     {
       mode: 'server',
       interaction: [{ code: 'transaction' }],
-      resource: types.map((type) => ({ ...resource(type), searchParam: [{ name: 'identifier', type: 'token' }] })),
+      resource: types.map((type) => ({
+        ...resource(type),
+        searchParam: resource(type).searchParam?.filter(({ name }) => name !== '_lastUpdated'),
+      })),
     },
   ],
 })
@@ -314,9 +319,11 @@ const cases: readonly Case[] = [
   [
     'a source that takes nothing',
     without(...types.slice(2)),
-    ['written-nothing', 'write-not-tried', 'channel-not-offered'],
+    ['visits-not-listed', 'written-nothing', 'write-not-tried', 'channel-not-offered'],
     source,
   ],
+  ['visits that it does not list', without('Encounter'), ['visits-not-listed'], source],
+  ['visits that nobody asks for', without('Encounter'), [], { ...source, evidence: ['Procedure'] }],
   // who we are
   [
     '401 without a token',

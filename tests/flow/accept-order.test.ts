@@ -84,6 +84,8 @@ const empty: Known = {
   locations: new Map(),
   patients: new Map(),
   companions: [],
+  waiting: [],
+  recorders: [],
   owners: new Map(),
   orders: [],
   stubs: [],

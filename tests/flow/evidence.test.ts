@@ -2,11 +2,26 @@
 import type { Appointment, Encounter, FhirResource, Procedure } from 'fhir/r4.js'
 import { describe, expect, test } from 'vitest'
 import { saidOf } from '../../src/flow/accept-order/evidence.ts'
+import { recorderOf } from '../../src/flow/accept-order/recorder-stated.ts'
 import type { Facts, SpeakingState } from '../../src/flow/watch-flow/day-facts.ts'
 import { eveningOf } from '../../src/flow/watch-flow/evening.ts'
 import { gapsOf } from '../../src/flow/watch-flow/gaps.ts'
-import type { Said } from '../../src/model/states.ts'
-import { at, facts, ids, link, order, tern, today, uuid, watch } from '../support/fixtures.ts'
+import type { LinkState, Said } from '../../src/model/states.ts'
+import {
+  application,
+  at,
+  conflict,
+  context,
+  device,
+  facts,
+  ids,
+  link,
+  order,
+  tern,
+  today,
+  uuid,
+  watch,
+} from '../support/fixtures.ts'
 
 const procedure = (over: Partial<Procedure> = {}): Procedure => ({
   resourceType: 'Procedure',
@@ -204,5 +219,164 @@ describe('what a source says of the visit', () => {
     ],
   ])('%s', (_, over, expected) => {
     expect(found(over)).toEqual(expected)
+  })
+})
+
+describe('the recorder that an act names', () => {
+  const hrf = '(01)09520123456788(21)TH0001'
+  const contained = (over: object): Partial<Procedure> => ({
+    contained: [{ resourceType: 'Device', id: 'rec', ...over }] as never,
+    focalDevice: [{ manipulated: { reference: '#rec' } }],
+  })
+  const logical = (value: string) => ({
+    type: 'Device',
+    identifier: { system: 'https://harbour.example/devices', value },
+  })
+  const named = (over: Partial<Procedure>, known = [device()]) => {
+    const resource = procedure(over)
+    const { device: found, warnings } = recorderOf({ at: '', method: 'POST', resource }, resource, known, context())
+    return [found?.serialNumber, found?.id === ids.device ? 'known' : found && 'new', ...warnings.map((w) => w.code)]
+  }
+
+  test.each<[string, Partial<Procedure>, readonly unknown[]]>([
+    ['by a label', contained({ udiCarrier: [{ carrierHRF: hrf }] }), ['TH0001', 'known']],
+    [
+      'by a label of one that is not known yet',
+      contained({ udiCarrier: [{ carrierHRF: hrf.replace('TH0001', 'TH0002') }] }),
+      ['TH0002', 'new'],
+    ],
+    ['by a serial number that one known recorder has', contained({ serialNumber: 'TH0001' }), ['TH0001', 'known']],
+    [
+      'by a serial number that none has',
+      contained({ serialNumber: 'TH9' }),
+      [undefined, undefined, 'serial-ambiguous'],
+    ],
+    [
+      'without anything that tells it',
+      contained({ deviceName: [{ name: 'recorder', type: 'other' }] }),
+      [undefined, undefined],
+    ],
+    [
+      'whose label and serial number disagree',
+      contained({ udiCarrier: [{ carrierHRF: hrf }], serialNumber: 'TH7' }),
+      [undefined, undefined, 'scan-disagrees'],
+    ],
+    ['by a barcode', { usedReference: [logical(hrf)] }, ['TH0001', 'known']],
+    ['by our id', { usedReference: [{ reference: `Device/${ids.device}` }] }, ['TH0001', 'known']],
+    [
+      'by our identifier',
+      { usedReference: [{ identifier: { system: 'https://daybind.example/devices', value: ids.device } }] },
+      ['TH0001', 'known'],
+    ],
+    [
+      'twice, the same',
+      { ...contained({ udiCarrier: [{ carrierHRF: hrf }] }), usedReference: [logical(hrf)] },
+      ['TH0001', 'known'],
+    ],
+    [
+      'and another one: nobody could tell which',
+      {
+        ...contained({ udiCarrier: [{ carrierHRF: hrf }] }),
+        usedReference: [logical(hrf.replace('TH0001', 'TH0002'))],
+      },
+      [undefined, undefined],
+    ],
+    [
+      'that was taken out, as http://hl7.org/fhir/R4/valueset-device-action.html codes it',
+      {
+        focalDevice: [
+          { action: { coding: [{ code: 'explanted' }] }, manipulated: logical(hrf) },
+          { action: { coding: [{ code: 'implanted' }] }, manipulated: logical(hrf.replace('TH0001', 'TH0002')) },
+        ],
+      },
+      ['TH0002', 'new'],
+    ],
+  ])('%s', (_, over, expected) => {
+    expect(named(over)).toEqual(expected)
+  })
+})
+
+describe('what a source says of a recorder', () => {
+  const said = (over: Partial<Said> = {}) => told({ deviceId: ids.device, ...over })
+  const { visitDay: _day, ...worn } = order({ id: uuid(73), patientId: uuid(74) })
+  const orders = [order(), worn]
+  const others = (over: Partial<LinkState> = {}) =>
+    link({
+      id: uuid(75),
+      orderId: uuid(73),
+      patientId: uuid(74),
+      appliedAt: at(`${today}T08:00:00Z`),
+      tiedAt: at(`${today}T08:05:00Z`),
+      recordedAt: at(`${today}T08:05:00Z`),
+      ...over,
+    })
+  const later = at('2026-11-27T00:00:00Z')
+  test.each<[string, Partial<Facts>, readonly string[]]>([
+    ['that nobody linked', { told: [said()] }, ['no-link final since 18:00']],
+    ['that is linked for the order', { told: [said()], links: [link()] }, []],
+    [
+      'while another one is linked',
+      { told: [said()], links: [link({ deviceId: uuid(76) })] },
+      ['no-link final since 18:00'],
+    ],
+    [
+      'that is on another patient',
+      { told: [said()], links: [others()] },
+      ['no-link final since 18:00', 'device-on-two-patients final since 09:30'],
+    ],
+    [
+      'that was on another patient before',
+      { told: [said()], links: [others({ endedAt: at(`${today}T08:30:00Z`), status: 'completed' })] },
+      ['no-link final since 18:00'],
+    ],
+    [
+      'that another patient then gave back',
+      { told: [said()], links: [others({ endedAt: at(`${today}T11:00:00Z`), status: 'completed' })] },
+      ['no-link final since 18:00', 'device-on-two-patients final since 09:30, confirmed 11:00'],
+    ],
+    [
+      'that is linked to another patient only afterwards',
+      { told: [said()], links: [others({ recordedAt: at(`${today}T12:00:00Z`) })] },
+      ['no-link final since 18:00', 'device-on-two-patients final since 12:00'],
+    ],
+    [
+      'that is on another order of the same patient',
+      { told: [said()], links: [others({ patientId: ids.patient })] },
+      ['no-link final since 18:00'],
+    ],
+    [
+      'that is linked to both, the order’s own link last',
+      { told: [said()], links: [others(), link({ tiedAt: at(`${today}T12:00:00Z`) })] },
+      ['device-on-two-patients final since 09:30, linked 12:00'],
+    ],
+    [
+      'on one patient, of which a link was refused as well: one gap',
+      {
+        told: [said()],
+        links: [others()],
+        conflicts: [
+          conflict({
+            recordedAt: at(`${today}T09:10:00Z`),
+            deviceId: ids.device,
+            orderId: ids.order,
+            patientId: ids.patient,
+          }),
+        ],
+      },
+      ['no-link final since 18:00', 'device-on-two-patients final since 09:10'],
+    ],
+  ])('%s', (_, over, expected) => {
+    expect(found({ orders, ...over }, later)).toEqual(expected)
+  })
+
+  test('counts once, beside an application of the same recorder', () => {
+    const e = eveningOf(
+      tern,
+      today,
+      facts({ orders, told: [said()], applications: [application()] }),
+      watch(later),
+      'x',
+    )
+    expect(e.linked).toEqual({ initial: 1, denominator: 1, numerator: 0 })
   })
 })

@@ -58,6 +58,8 @@ const knowing = (people: Readonly<Record<string, Patient>>, source = ehr.id): Kn
     locations: new Map(),
     patients: new Map(Object.entries(people).map(([id, p]) => [`Patient/${id}`, p])),
     companions: [],
+    waiting: [],
+    recorders: [],
     owners: new Map(),
     orders: [],
     stubs: [],

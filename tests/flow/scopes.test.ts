@@ -18,6 +18,14 @@ describe('what is asked for at least', () => {
     expect(letters).toMatchObject({ ServiceRequest: 'rs', Patient: 'rs', Subscription: 'crus', Device: 'crus' })
   })
 
+  test('what is said of visits is looked for by type, and the recorders that are named are read', () => {
+    const letters = (evidence?: ('Procedure' | 'Encounter' | 'Appointment')[]) =>
+      lettersOf(sourceScope({ poll: 'PT30S', writeBack: false, ...(evidence && { evidence }) }))
+    expect(letters()).toMatchObject({ Procedure: 'rs', Encounter: 'rs', Appointment: 'rs', Device: 'r', Location: 'r' })
+    expect(letters(['Encounter'])).toMatchObject({ Procedure: 'r', Encounter: 'rs', Appointment: 'r' })
+    expect(letters(['Encounter']).Device).toBeUndefined()
+  })
+
   test('nothing is ever deleted, orders and patients of an EHR are never written', () => {
     for (const scope of [sourceScope({ poll: 'PT30S' }), sourceScope({}), readingServiceScope])
       expect(

@@ -1,6 +1,14 @@
 /** Evidence of applications that a source sends beside its orders, over HTTP: contract, section 8. */
-import type { Bundle, BundleEntry, DetectedIssue, FhirResource } from 'fhir/r4.js'
-import { beforeAll, expect, test } from 'vitest'
+import type {
+  Bundle,
+  BundleEntry,
+  DetectedIssue,
+  DeviceUseStatement,
+  FhirResource,
+  OperationOutcome,
+  Procedure,
+} from 'fhir/r4.js'
+import { beforeAll, describe, expect, test } from 'vitest'
 import { askingAs, useTestService } from '../support/service.ts'
 import {
   beginOn,
@@ -84,6 +92,11 @@ const gaps = async (o: Ordered): Promise<readonly string[]> =>
     (g) => `${g.code?.coding?.[0]?.code} ${g.mitigation?.[0]?.action.coding?.[0]?.code ?? 'open'}`,
   )
 
+/** The id of the order's link. */
+const linkOf = async (o: Ordered): Promise<string> =>
+  (await found<DeviceUseStatement>(bay, `DeviceUseStatement?based-on=ServiceRequest/${o.order}&status=active`))[0]
+    ?.id ?? ''
+
 test('a completed act without a link is a gap, told once by whatever else says it, and closed by the link', async () => {
   const o = await sendOrder(ehr, { visit: day })
   await send(procedure(o))
@@ -109,6 +122,140 @@ test('an act that comes with its order in one message counts as well', async () 
   expect(answer.status, answer.text).toBe(200)
   const order = /ServiceRequest\/([0-9a-f-]{36})/.exec(answer.text)?.[1] ?? ''
   expect(await gaps({ ...ordered, order })).toEqual(['no-link open'])
+})
+
+/** The order itself: what was made up before it was sent. */
+const orderLater = async (o: Ordered): Promise<Ordered> => {
+  const body = orderBundle(o.person, `${o.placer.value}`, { visit: day })
+  const answer = await ehr<Bundle>('POST', '/fhir', { body })
+  expect(answer.status, answer.text).toBe(200)
+  const order = /ServiceRequest\/([0-9a-f-]{36})/.exec(answer.text)?.[1] ?? ''
+  const patient = /Patient\/([0-9a-f-]{36})/.exec(answer.text)?.[1] ?? ''
+  return { ...o, order, patient }
+}
+const announced = (): Ordered => {
+  const person = newPerson()
+  return { person, placer: { system: placers, value: `P-${person.number}` }, order: '', patient: '' }
+}
+
+test('what comes before its order counts as soon as that comes, as if it had come after it', async () => {
+  const o = announced()
+  await send(procedure(o), appointment(o))
+  const ordered = await orderLater(o)
+  expect(await gaps(ordered)).toEqual(['no-link open'])
+  const [kept] = await found<Procedure>(ehr, `Procedure?based-on=ServiceRequest/${ordered.order}`)
+  expect(kept?.subject.reference).toBe(`Patient/${ordered.patient}`)
+  // said again it is the same
+  await send(procedure(o))
+  expect((await found<Procedure>(ehr, `Procedure?_id=${kept?.id}`))[0]?.meta?.versionId).toBe('2')
+  // and with its order in one message
+  const twice = await orderLater(o)
+  expect(twice.order).toBe(ordered.order)
+  expect(await gaps(ordered)).toEqual(['no-link open'])
+})
+
+test('what comes before its order and is about another patient says nothing', async () => {
+  const [o, other] = [announced(), await sendOrder(ehr, { visit: day })]
+  await send(procedure(o, { subject: { reference: `Patient/${other.patient}` } }))
+  expect(await gaps(await orderLater(o))).toEqual([])
+})
+
+test('an order and what is said of it, sent at once by two, find each other', async () => {
+  for (let i = 0; i < 10; i += 1) {
+    const o = announced()
+    const [ordered] = await Promise.all([orderLater(o), send(procedure(o))])
+    expect(await gaps(ordered)).toEqual(['no-link open'])
+  }
+})
+
+const holding = (device: object) => ({
+  contained: [{ resourceType: 'Device', id: 'rec', ...device }],
+  focalDevice: [{ manipulated: { reference: '#rec' } }],
+})
+
+describe('an act that names the recorder', () => {
+  test.each<[string, (serial: string) => object]>([
+    ['by its label, contained', (serial) => holding({ udiCarrier: [{ carrierHRF: label(serial) }] })],
+    [
+      'by its scanned bytes, contained',
+      (serial) => holding({ udiCarrier: [{ carrierAIDC: Buffer.from(label(serial)).toString('base64') }] }),
+    ],
+    [
+      'by device identifier and serial number, contained',
+      (serial) => holding({ udiCarrier: [{ deviceIdentifier: '09520123456788' }], serialNumber: serial }),
+    ],
+    [
+      'by a barcode, as a logical reference',
+      (serial) => ({
+        focalDevice: [{ manipulated: { type: 'Device', identifier: { system: 'urn:x-udi', value: label(serial) } } }],
+      }),
+    ],
+    [
+      'as what was used',
+      (serial) => ({ usedReference: [{ type: 'Device', identifier: { system: 'urn:x-udi', value: label(serial) } }] }),
+    ],
+  ])('%s: it is on one patient, and linked to another', async (_, naming) => {
+    const [said, worn] = [await sendOrder(ehr, { visit: day }), await sendOrder(ehr, { visit: day })]
+    const serial = newSerial()
+    expect((await link(bay, worn, { scan: label(serial), appliedAt: at('08:00:00') })).status).toBe(200)
+    await send(procedure(said, naming(serial)))
+    expect((await gaps(said)).toSorted()).toEqual(['device-on-two-patients open', 'no-link open'])
+    expect(await gaps(worn)).toEqual([])
+    await operate(bay, `DeviceUseStatement/${await linkOf(worn)}/$correct-link`, { because: 'the wrong bed' })
+    expect((await link(bay, said, { scan: label(serial), appliedAt: at('09:00:00') })).status).toBe(200)
+    expect((await gaps(said)).toSorted()).toEqual(['device-on-two-patients confirmed', 'no-link linked'])
+  })
+
+  test('before anybody has linked it: the link of another patient opens the gap', async () => {
+    const [said, worn] = [await sendOrder(ehr, { visit: day }), await sendOrder(ehr, { visit: day })]
+    const serial = newSerial()
+    await send(procedure(said, holding({ udiCarrier: [{ carrierHRF: label(serial) }] })))
+    expect(await gaps(said)).toEqual(['no-link open'])
+    expect((await link(bay, worn, { scan: label(serial), appliedAt: at('08:00:00') })).status).toBe(200)
+    expect((await gaps(said)).toSorted()).toEqual(['device-on-two-patients open', 'no-link open'])
+    await send(procedure(said, { status: 'entered-in-error' }))
+    expect((await gaps(said)).toSorted()).toEqual(['device-on-two-patients confirmed', 'no-link linked'])
+  })
+
+  test('is answered by a link of that recorder alone', async () => {
+    const o = await sendOrder(ehr, { visit: day })
+    const [said, other] = [newSerial(), newSerial()]
+    await send(procedure(o, holding({ udiCarrier: [{ carrierHRF: label(said) }] })))
+    expect((await link(bay, o, { scan: label(other), appliedAt: at('09:00:00') })).status).toBe(200)
+    expect(await gaps(o)).toEqual(['no-link open'])
+    await operate(bay, `DeviceUseStatement/${await linkOf(o)}/$correct-link`, { because: 'misread', scan: label(said) })
+    expect(await gaps(o)).toEqual(['no-link linked'])
+  })
+
+  test('whose label cannot be read is taken all the same, and the sender is told where', async () => {
+    const o = await sendOrder(ehr, { visit: day })
+    const answer = await ehr<Procedure>('POST', '/fhir/Procedure', { body: {} })
+    expect(answer.status).toBe(405)
+    const body = {
+      resourceType: 'Bundle',
+      type: 'transaction',
+      entry: [
+        {
+          resource: procedure(o, holding({ udiCarrier: [{ carrierHRF: label(newSerial()).replace('788(', '789(') }] })),
+          request: { method: 'POST', url: 'Procedure' },
+        },
+      ],
+    }
+    const told = await ehr<Bundle>('POST', '/fhir', { body })
+    expect(told.status, told.text).toBe(200)
+    const outcome = told.body.entry?.[0]?.response?.outcome as OperationOutcome | undefined
+    expect(outcome?.issue).toMatchObject([
+      {
+        severity: 'warning',
+        details: { coding: [{ code: 'check-digit' }] },
+        expression: [
+          'Bundle.entry[0].resource.contained[0].udiCarrier[0].carrierHRF',
+          'Procedure.contained[0].udiCarrier[0].carrierHRF',
+        ],
+      },
+    ])
+    expect(await gaps(o)).toEqual(['no-link open'])
+  })
 })
 
 test('an act that is withdrawn takes its gap along; it comes again as another', async () => {
@@ -149,7 +296,8 @@ test('appointments move the visit, and say that there was none', async () => {
     site: { system: 'https://daybind.example/sites', value: 'tern-harbour' },
     date: day,
   })
-  expect(evening.text.match(/"code":"no-link"/g)).toHaveLength(3)
+  const about = (o: Ordered) => evening.text.includes(`ServiceRequest/${o.order}`)
+  expect([kept, moved, cancelled, none].map(about)).toEqual([true, false, false, true])
 })
 
 test('nothing of it contradicts itself, and all of it follows from the journal', async () => {

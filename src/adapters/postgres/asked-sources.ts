@@ -1,5 +1,6 @@
 /** The rows of sources that are asked, and of what was seen there. Their pace is real time. */
 import { randomBytes } from 'node:crypto'
+import type { EvidenceType } from '../../model/configuration.ts'
 import type { Tx } from './database.ts'
 
 /** A source that is known from now on is asked at once. */
@@ -145,7 +146,7 @@ export const noteSubscription = (tx: Tx, { id, fence }: Leased, s: Subscribed) =
 export type Fate = 'taken' | 'not-ours' | 'refused'
 
 export interface Seen {
-  readonly type: 'ServiceRequest' | 'Patient'
+  readonly type: 'ServiceRequest' | 'Patient' | EvidenceType
   readonly id: string
   readonly version: string
   readonly fate: Fate
@@ -184,6 +185,15 @@ export const noteSeen = (tx: Tx, source: string, s: Seen) =>
 export const openThere = async (tx: Tx, source: string): Promise<readonly string[]> =>
   (
     await tx.query<{ id: string }>('select id from seen_at_sources where source = $1 and open order by id', [source])
+  ).map((r) => r.id)
+
+/** Those of them that were taken. */
+export const openOrdersThere = async (tx: Tx, source: string): Promise<readonly string[]> =>
+  (
+    await tx.query<{ id: string }>(
+      `select id from seen_at_sources where source = $1 and open and fate = 'taken' order by id`,
+      [source],
+    )
   ).map((r) => r.id)
 
 /** Their ids of the patients of those orders, and of the records that took the place of one. */

@@ -1,18 +1,20 @@
 /** What accept-order has to know: who is behind the names and ids that the incoming resources mention. */
 import type { FhirResource, Location, Patient, ServiceRequest } from 'fhir/r4.js'
+import { mayBeEvidence } from '../../flow/accept-order/evidence.ts'
 import { mayConcernOrders, type StoredOrder } from '../../flow/accept-order/follow-patients.ts'
 import { type Identity, type Incoming, identitiesOf, identityKey } from '../../flow/accept-order/incoming.ts'
 import type { Known } from '../../flow/accept-order/place.ts'
+import { recordersStated, type Stated } from '../../flow/accept-order/recorder-stated.ts'
 import { identityAsked, mentionsOf, ownAsked } from '../../flow/accept-order/resolve-references.ts'
 import { chainFrom, successorOf } from '../../flow/accept-order/successors.ts'
 import type { Context } from '../../flow/step.ts'
 import type { Source } from '../../model/configuration.ts'
 import { msOf } from '../../model/instant.ts'
-import { type KeptState, type OrderState, ofKind, type PatientState } from '../../model/states.ts'
+import { type DeviceState, type KeptState, type OrderState, ofKind, type PatientState } from '../../model/states.ts'
 import { instantSql } from '../clock.ts'
 import { parseExactly } from '../fhir/door/exact-numbers.ts'
 import type { Tx } from './database.ts'
-import { isId, type Sight } from './find-resources.ts'
+import { columnsOf, isId, type Sight } from './find-resources.ts'
 import { statesAround, statesById } from './load-states.ts'
 import { resourceText, type StoredResource } from './resource-text.ts'
 
@@ -29,7 +31,67 @@ const namesIn = (entries: readonly Incoming[], source: Source): readonly Identit
 
 /** The names that a step about these entries locks. */
 export const namesToLock = (entries: readonly Incoming[], source: Source): readonly string[] =>
-  [...entries.flatMap((e) => identitiesOf(e, source)), ...subjectNames(entries, source)].map(identityKey)
+  [
+    ...entries.flatMap((e) => identitiesOf(e, source)),
+    ...subjectNames(entries, source),
+    ...ordersAwaited(entries, source),
+  ].map(identityKey)
+
+/** The names of the orders of which evidence speaks: whoever brings such an order waits, and finds the evidence. */
+const ordersAwaited = (entries: readonly Incoming[], source: Source): readonly Identity[] =>
+  entries.flatMap(({ resource }) =>
+    mayBeEvidence(resource)
+      ? mentionsOf(resource).flatMap((m) => (m.at.startsWith('basedOn[') ? (identityAsked(m, source) ?? []) : []))
+      : [],
+  )
+
+/** Whatever the day: it decides about the century of dates alone. */
+const anyDay = '2000-01-01'
+
+/** What evidence among the entries says of recorders. */
+export const recordersIn = (entries: readonly Incoming[]): readonly Stated[] =>
+  entries.flatMap(({ resource }) => recordersStated(resource, anyDay).stated)
+
+const recordersOf = async (tx: Tx, stated: readonly Stated[], own: ReadonlySet<string>): Promise<DeviceState[]> => {
+  if (stated.length === 0) return []
+  const ids = stated.flatMap((s) => ('id' in s && isId(s.id) && own.has(`Device/${s.id}`) ? [s.id] : []))
+  const serials = stated.flatMap((s) => ('id' in s ? [] : [s.serialNumber]))
+  const rows = await tx.query<{ state: DeviceState }>(
+    'select state from devices where id = any($1::uuid[]) or serial_number = any($2)',
+    [ids, serials],
+  )
+  return rows.map(({ state }) => state)
+}
+
+interface WaitingRow extends StoredResource {
+  readonly state: KeptState
+}
+
+/** Evidence of this source that came before the orders among the entries. */
+const waitingFor = async (tx: Tx, entries: readonly Incoming[], source: Source): Promise<readonly WaitingRow[]> => {
+  const orders = entries.filter(({ resource }) => resource.resourceType === 'ServiceRequest')
+  if (orders.length === 0) return []
+  const names = orders.flatMap((e) => identitiesOf(e, source)).map(identityKey)
+  return tx.query<WaitingRow>(
+    `select k.state, ${columnsOf('r')} from kept k join resources r on r.type = k.state->>'type' and r.id = k.id
+     where k.awaits = any($1) and k.state->>'source' = $2`,
+    [names.filter((name) => !name.includes('\0')), source.id],
+  )
+}
+
+/** As if it came again: with the version that its source gave it. */
+const readAgain = ({ state, ...row }: WaitingRow): Incoming => {
+  const resource = parseExactly(resourceText(row)) as FhirResource
+  const { datedAt, sourceVersion } = state.content
+  const meta = {
+    ...resource.meta,
+    versionId: undefined,
+    lastUpdated: undefined,
+    ...(sourceVersion !== undefined && { versionId: sourceVersion }),
+    ...(datedAt !== undefined && { lastUpdated: datedAt }),
+  }
+  return { at: '', method: 'PUT', resource: { ...resource, meta } as FhirResource, targetId: row.id }
+}
 
 const subjectsOf = (resource: FhirResource) => mentionsOf(resource).filter((m) => m.at === 'subject')
 
@@ -175,9 +237,11 @@ export const loadForOrders = async (
   sight: Sight,
   begun?: Promise<Context>,
 ): Promise<Known> => {
-  const byIdentity = await idsByName(tx, source.id, namesIn(entries, source))
+  const waitingRows = await waitingFor(tx, entries, source)
+  const waiting = waitingRows.map(readAgain)
+  const byIdentity = await idsByName(tx, source.id, namesIn([...entries, ...waiting], source))
   const behind = [...byIdentity].flatMap(([key, ids]) => ids.map((id) => `${key.split('|')[0]}/${id}`))
-  const asked = entries.flatMap((e) => [
+  const asked = [...entries, ...waiting].flatMap((e) => [
     ...(e.targetId ? [`${e.resource.resourceType}/${e.targetId}`] : []),
     ...mentionsOf(e.resource).flatMap((m) => ownAsked(m) ?? []),
   ])
@@ -206,10 +270,13 @@ export const loadForOrders = async (
     people,
     links.map((l) => l.patientId),
   )
+  const own = new Set(rows.map((r) => `${r.type}/${r.id}`))
   return {
     byIdentity,
-    own: new Set(rows.map((r) => `${r.type}/${r.id}`)),
+    own,
     stored,
+    waiting,
+    recorders: await recordersOf(tx, recordersIn([...entries, ...waiting]), own),
     locations: contentsOf<Location>(rows, 'Location'),
     ...people,
     companions,

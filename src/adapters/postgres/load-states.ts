@@ -29,6 +29,7 @@ export const statesAround = async (
        union all select state from links where order_id = any($1::uuid[])
        union all select state from links where device_id = any($2::uuid[]) and order_id <> all($1::uuid[])
        union all select state from kept where order_id = any($1::uuid[])
+       union all select state from kept where device_id = any($2::uuid[]) and order_id <> all($1::uuid[])
        union all select state from conflicts where order_id = any($1::uuid[])
        union all select state from conflicts where device_id = any($2::uuid[]) and order_id <> all($1::uuid[])
        union all select state from applications where device_id = any($2::uuid[])

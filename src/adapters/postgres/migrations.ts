@@ -14,6 +14,7 @@ import { v8 } from './migrations/v8.ts'
 import { v11 } from './migrations/v11.ts'
 import { v12 } from './migrations/v12.ts'
 import { v13 } from './migrations/v13.ts'
+import { v14 } from './migrations/v14.ts'
 
 const migrations: readonly { readonly version: number; readonly sql: string }[] = [
   { version: 1, sql: v1 },
@@ -25,6 +26,7 @@ const migrations: readonly { readonly version: number; readonly sql: string }[] 
   { version: 11, sql: v11 },
   { version: 12, sql: v12 },
   { version: 13, sql: v13 },
+  { version: 14, sql: v14 },
 ]
 
 /** Advisory lock under which everything that changes the schema runs, the queue's own schema included. */

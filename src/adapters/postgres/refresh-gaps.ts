@@ -1,5 +1,5 @@
 /** After a step: what its facts open, change or mend among the gaps of the orders and devices that it touched. */
-import { evidenceTypes } from '../../flow/accept-order/evidence.ts'
+import { isEvidence } from '../../flow/accept-order/evidence.ts'
 import type { Change, Context } from '../../flow/step.ts'
 import { factsFrom } from '../../flow/watch-flow/day-facts.ts'
 import { gapsOf, ruleOf } from '../../flow/watch-flow/gaps.ts'
@@ -12,8 +12,12 @@ import { save } from './save.ts'
 const ordersOf = (s: State): readonly string[] =>
   s.kind === 'order' ? [s.id] : 'orderId' in s && s.kind !== 'gap' && s.orderId ? [s.orderId] : []
 
-const devicesOf = (s: State): readonly string[] =>
-  s.kind === 'link' || s.kind === 'application' || s.kind === 'conflict' || s.kind === 'return' ? [s.deviceId] : []
+const devicesOf = (s: State): readonly string[] => {
+  if (s.kind === 'kept') return s.says?.deviceId ? [s.says.deviceId] : []
+  return s.kind === 'link' || s.kind === 'application' || s.kind === 'conflict' || s.kind === 'return'
+    ? [s.deviceId]
+    : []
+}
 
 /** Of a Task that matters nothing can be said before it is due, unless the reading service declines. */
 const taskMatters = (t: TaskState, now: string): boolean =>
@@ -22,7 +26,7 @@ const taskMatters = (t: TaskState, now: string): boolean =>
 /** A new order for a visit to come can have no gap yet; most orders are such. */
 const mayMatter = ({ fact, state }: Change, ctx: Context): boolean => {
   if (state.kind === 'patient' || state.kind === 'device') return false
-  if (state.kind === 'kept') return state.orderId !== undefined && evidenceTypes.includes(state.type)
+  if (state.kind === 'kept') return state.orderId !== undefined && isEvidence(state.type)
   if (state.kind === 'task') return taskMatters(state, ctx.now)
   return fact !== 'order-accepted' || (state.kind === 'order' && (state.visitDay ?? '9999') <= ctx.now.slice(0, 10))
 }

@@ -24,7 +24,7 @@ export const keysOf = (s: State): Keys => {
     case 'patient':
       return {}
     case 'kept':
-      return { order_id: s.orderId, site: s.says?.site, day: s.says?.day }
+      return { order_id: s.orderId, device_id: s.says?.deviceId, site: s.says?.site, day: s.says?.day }
     case 'device':
       return { device_id: s.id }
     case 'link':
@@ -62,7 +62,7 @@ export interface Table {
 export const tables: Readonly<Record<Kind, Table>> = {
   order: { name: 'orders', columns: { site: 'text', visit_day: 'date' } },
   patient: { name: 'patients', columns: {} },
-  kept: { name: 'kept', columns: { order_id: 'uuid' } },
+  kept: { name: 'kept', columns: { order_id: 'uuid', device_id: 'uuid', awaits: 'text' } },
   device: { name: 'devices', columns: { device_identifier: 'text', serial_number: 'text' } },
   link: {
     name: 'links',
@@ -91,6 +91,7 @@ export const rowOf = (s: State): Record<string, unknown> => ({
   id: s.id,
   state: s,
   ...(s.kind === 'order' && { visit_day: s.visitDay }),
+  ...(s.kind === 'kept' && { awaits: s.awaits }),
   ...(s.kind === 'device' && { device_identifier: s.deviceIdentifier, serial_number: s.serialNumber }),
   ...(s.kind === 'link' && {
     active: s.status !== 'entered-in-error',

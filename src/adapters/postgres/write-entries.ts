@@ -1,6 +1,6 @@
 /** Runs accept-order for what was read: alone, as a transaction, or entry by entry. */
 import { type Accepted, acceptEntries, namesDropped } from '../../flow/accept-order/accept-order.ts'
-import { evidenceTypes } from '../../flow/accept-order/evidence.ts'
+import { mayBeEvidence } from '../../flow/accept-order/evidence.ts'
 import { type Incoming, identitiesOf, identityKey } from '../../flow/accept-order/incoming.ts'
 import type { Known } from '../../flow/accept-order/place.ts'
 import { isReplaced } from '../../flow/accept-order/successors.ts'
@@ -10,7 +10,7 @@ import { accept, type Checked } from '../../model/problems.ts'
 import { defaultTakes } from '../../model/systems.ts'
 import type { Tx } from './database.ts'
 import type { Sight } from './find-resources.ts'
-import { loadForOrders, namesToLock, subjectsToLock } from './load-for-orders.ts'
+import { loadForOrders, namesToLock, recordersIn, subjectsToLock } from './load-for-orders.ts'
 import {
   deviceLock,
   NotLocked,
@@ -107,10 +107,16 @@ const locksReached = ({ orders, devices, patients, owners }: Known): readonly st
       ]
 
 /** The stored orders of whose visit an entry may say something: their gaps follow. */
-const ordersSpokenOf = (entries: readonly Incoming[], { stored }: Known): readonly string[] =>
-  entries.some((e) => evidenceTypes.includes(e.resource.resourceType))
+const ordersSpokenOf = (entries: readonly Incoming[], { stored, waiting }: Known): readonly string[] =>
+  [...entries, ...waiting].some((e) => mayBeEvidence(e.resource))
     ? [...stored.values()].flatMap(({ state }) => (state.kind === 'order' ? [orderLock(state)] : []))
     : []
+
+/** The recorders that evidence names: what they are tied to is looked at with it. */
+const recorderLocks = (entries: readonly Incoming[], { recorders }: Known): readonly string[] => [
+  ...recordersIn(entries).flatMap((s) => ('id' in s ? [] : [deviceLock(s.serialNumber)])),
+  ...recorders.map((d) => deviceLock(d.serialNumber)),
+]
 
 /** Runs accept-order for entries that stand or fall together, under the locks of the names that they carry. */
 export const writeEntries = async (
@@ -142,6 +148,8 @@ export const writeEntries = async (
           ...namesOfPatients(entries, known, source),
           ...locksReached(known),
           ...ordersSpokenOf(entries, known),
+          ...namesToLock(known.waiting, source).map((key) => nameLock(source.id, key)),
+          ...recorderLocks([...entries, ...known.waiting], known),
         ]
         const others = reached.filter((name) => !locks.has(name))
         for (const name of others) locks.add(name)

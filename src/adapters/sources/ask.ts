@@ -1,124 +1,10 @@
-/**
- * Asking one source's server for its orders. What it answers goes the way of what a source sends by itself; nothing is
- * believed of what it says about how much there is, and nothing of it harms another source.
- */
-import { randomUUIDv7 } from 'node:crypto'
-import type { Bundle, FhirResource } from 'fhir/r4.js'
-import type { Logger } from 'pino'
+/** Asking one source's server for its orders and their patients; nothing of it harms another source. */
+import type { FhirResource } from 'fhir/r4.js'
 import type { Walk } from '../../flow/accept-order/poll-plan.ts'
-import type { Problem } from '../../model/problems.ts'
-import { checkResource } from '../fhir/door/check-resource.ts'
-import { writeJson } from '../fhir/door/exact-numbers.ts'
-import type { Peer } from '../fhir/peer.ts'
-import type { Answer, Failure } from '../fhir/peer-fates.ts'
-import { noteSeen, openPatientsThere, openThere, type Seen, seenBefore } from '../postgres/asked-sources.ts'
-import type { Sight } from '../postgres/find-resources.ts'
-import type { StepRunner } from '../postgres/run-step.ts'
-import { writeEntries } from '../postgres/write-entries.ts'
-import {
-  type AskedSource,
-  addressOf,
-  asIncoming,
-  companionsOf,
-  isOpen,
-  isTaken,
-  type Of,
-  readPage,
-  successorsOf,
-  type Target,
-  targetOf,
-  versionOf,
-} from './fetched.ts'
-
-export interface Asking {
-  readonly source: AskedSource
-  readonly peer: Peer
-  readonly runner: StepRunner
-  readonly sight: Sight
-  readonly log: Logger
-  /** Called between pages; throws where the source is not ours any more, or the service ends. */
-  readonly goOn: () => Promise<void>
-}
-
-/** Asking did not come to its end; what was taken up to then stays. */
-export class Trouble extends Error {
-  readonly retryAfterMs: number
-  constructor(reason: string, retryAfterMs = 0) {
-    super(reason)
-    this.retryAfterMs = retryAfterMs
-  }
-}
-
-const inTrouble = ({ reason, retryAfterMs }: Failure): Trouble => new Trouble(reason, retryAfterMs)
-
-/** Pages of a search at most: a server that always has another one is told from one that has many orders. */
-const maxPages = 2_000
-const pageSize = 100
-
-/** What was noticed and stops nothing. */
-export type Warnings = Set<string>
-
-type Searched = 'ServiceRequest' | 'Patient'
-type Params = Record<string, string | string[]>
-
-const expired = (answer: Answer<Bundle>): boolean => answer.fate !== 'answered' && answer.status === 410
-
-/**
- * Walks through all pages of a search and hands on what is found, page by page.
- * @returns the clocks at the beginning
- * @throws Trouble where the walk does not come to a good end: what lies beyond is not known, so nobody may go on from there
- */
-async function* walk<T extends Searched>(
-  a: Asking,
-  type: T,
-  params: Params,
-  warnings: Warnings,
-  begun: (w: Walk) => void,
-) {
-  const requestId = randomUUIDv7()
-  const ours = Date.now()
-  let answer = await a.peer.search(type, { ...params, _count: String(pageSize), _total: 'accurate' }, requestId)
-  const seen = new Set<string>()
-  let total: number | undefined
-  for (let pages = 1; ; pages += 1) {
-    if (answer.fate !== 'answered') throw inTrouble(answer)
-    if (pages === 1) {
-      begun({ ours, ...(answer.date !== undefined && { theirs: answer.date }) })
-      total = answer.body.total
-    }
-    const page = readPage(type, answer.body)
-    for (const strange of page.strange) warnings.add(`A page of ${type} had ${strange}; it was passed over.`)
-    const before = seen.size
-    for (const { id } of page.found as readonly { readonly id: string }[]) seen.add(id)
-    yield page
-    await a.goOn()
-    const next = a.peer.nextPage(answer.body, requestId)
-    if (next === undefined) break
-    if (pages >= maxPages || (seen.size === before && page.found.length > 0))
-      throw new Trouble('Their pages do not end: one more is offered, and it holds nothing new.')
-    answer = await next
-    if (expired(answer)) throw new Trouble('A page of theirs had expired; the search begins anew.')
-  }
-  if (total !== undefined && seen.size < total)
-    throw new Trouble(`They count ${total} and gave ${seen.size}: what is missing is asked for again.`)
-}
-
-/** Resources of theirs that were read in this round, by address; undefined: not there. */
-type Shelf = Map<string, Promise<(FhirResource & { id: string }) | undefined>>
-
-const read = (a: Asking, shelf: Shelf, target: Target) => {
-  const address = addressOf(a.source, target)
-  const ask = async () => {
-    const answer = await a.peer.read(target.type as FhirResource['resourceType'], target.id, randomUUIDv7())
-    if (answer.fate === 'answered') return answer.body as FhirResource & { id: string }
-    // what is not there, or not for us, is left out; anything else may be there the next time
-    if (answer.fate === 'final' || answer.cause === 'credentials') return undefined
-    throw inTrouble(answer)
-  }
-  const known = shelf.get(address) ?? ask()
-  shelf.set(address, known)
-  return known
-}
+import { openPatientsThere, openThere, seenBefore } from '../postgres/asked-sources.ts'
+import { addressOf, companionsOf, isOpen, isTaken, type Of, successorsOf, targetOf, versionOf } from './fetched.ts'
+import { chunks, isSound, note, read, type Shelf, take } from './take.ts'
+import { type Asking, type Params, type Warnings, walk } from './walk.ts'
 
 /** Companions at most; an order that speaks of more has the rest as logical references. */
 const maxCompanions = 20
@@ -137,8 +23,6 @@ const withSuccessors = async (a: Asking, shelf: Shelf, patient: Of<'Patient'>): 
   return chain
 }
 
-const isSound = (resource: FhirResource): boolean => checkResource(resource, [resource.resourceType]).length === 0
-
 /** The order with its patient and what else is kept along with it; what is no R4 among the latter is left out. */
 const together = async (
   a: Asking,
@@ -154,43 +38,6 @@ const together = async (
     if (companion !== undefined && isSound(companion)) companions.push(companion)
   }
   return [...patients, ...companions, order]
-}
-
-const told = ({ code, at }: Problem): string => (at[0] === undefined ? code : `${code} at ${at[0]}`)
-
-/** Problems that are remembered of one refusal. */
-const maxProblems = 20
-
-/** Stores resources of theirs together. @returns what was wrong */
-const take = async (a: Asking, resources: readonly (FhirResource & { id: string })[]): Promise<readonly string[]> => {
-  const entries = asIncoming(resources, a.source)
-  const problems = entries.flatMap(({ resource, at }) => checkResource(resource, [resource.resourceType], at))
-  if (problems.length > 0) return [...new Set(problems.map(told))].slice(0, maxProblems)
-  const writer = {
-    caller: { id: a.source.id, role: 'source' as const },
-    sight: a.sight,
-    requestId: randomUUIDv7(),
-    dryRun: false,
-  }
-  const inbound = writeJson({
-    resourceType: 'Bundle',
-    type: 'collection',
-    entry: resources.map((resource) => ({ resource })),
-  })
-  const done = await writeEntries(a.runner, writer, entries, inbound, `GET ${a.source.id}`, () => ({
-    status: 200,
-    body: '',
-  }))
-  return done.ok ? [] : [...new Set(done.problems.map(told))].slice(0, maxProblems)
-}
-
-const note = async (a: Asking, seen: Seen): Promise<void> => {
-  await noteSeen(a.runner.db, a.source.id, seen)
-  if (seen.fate === 'refused')
-    a.log.warn(
-      { step: 'accept-order', source: a.source.id, type: seen.type, version: seen.version, problems: seen.problems },
-      'not taken',
-    )
 }
 
 /** An order of theirs that was not seen in this version: taken, counted as none of ours, or refused and told. */
@@ -286,9 +133,6 @@ const walkOrders = async (
 /** Everything that was last updated since then; the moment itself, and what settles late, included. */
 export const askForChanges = (a: Asking, watermark: number, warnings: Warnings) =>
   walkOrders(a, { _lastUpdated: `ge${new Date(watermark).toISOString()}` }, warnings)
-
-const chunks = <T>(list: readonly T[], size: number): T[][] =>
-  Array.from({ length: Math.ceil(list.length / size) }, (_, i) => list.slice(i * size, (i + 1) * size))
 
 const askForPatients = async (
   a: Asking,

@@ -3,7 +3,7 @@ import type { Bundle, BundleEntry, FhirResource, Patient, ServiceRequest } from 
 import { type Incoming, urlIdentity } from '../../flow/accept-order/incoming.ts'
 import { keptTypes } from '../../flow/accept-order/place.ts'
 import { mentionsOf, relative } from '../../flow/accept-order/resolve-references.ts'
-import type { Source } from '../../model/configuration.ts'
+import type { EvidenceType, Source } from '../../model/configuration.ts'
 import { mapTree, type Tree } from '../../model/tree.ts'
 
 /** A source whose server is asked. */
@@ -28,8 +28,11 @@ const hasId = (resource: FhirResource): boolean =>
 
 const isFound = ({ search }: BundleEntry): boolean => search?.mode === undefined || search.mode === 'match'
 
+/** What a source's server is searched for. */
+export type Searched = 'ServiceRequest' | 'Patient' | EvidenceType
+
 /** Reads a page of resources of a type, with the patients that came along. */
-export const readPage = <T extends 'ServiceRequest' | 'Patient'>(type: T, bundle: Bundle): Page<Of<T>> => {
+export const readPage = <T extends Searched>(type: T, bundle: Bundle): Page<Of<T>> => {
   const found: Of<T>[] = []
   const patients = new Map<string, Of<'Patient'>>()
   const strange: string[] = []

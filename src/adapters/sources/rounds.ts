@@ -3,7 +3,8 @@ import { randomUUIDv7 } from 'node:crypto'
 import type { CapabilityStatement } from 'fhir/r4.js'
 import type { Logger } from 'pino'
 import {
-  patientPause,
+  evidenceToAsk,
+  lookPause,
   pauseAfter,
   skewOf,
   skewToTell,
@@ -12,6 +13,7 @@ import {
   watermarkAfter,
 } from '../../flow/accept-order/poll-plan.ts'
 import { takesSubscriptions } from '../../flow/accept-order/subscription-plan.ts'
+import type { EvidenceType } from '../../model/configuration.ts'
 import { cutOffOf, localDateOf } from '../../model/local-day.ts'
 import { readDuration } from '../../model/moment.ts'
 import type { Peer } from '../fhir/peer.ts'
@@ -26,9 +28,11 @@ import {
 } from '../postgres/asked-sources.ts'
 import type { StepRunner } from '../postgres/run-step.ts'
 import { sourceToken } from '../postgres/shapes.ts'
-import { type Asking, askForAllOpen, askForChanges, askForOpenPatients, Trouble, type Warnings } from './ask.ts'
+import { askForAllOpen, askForChanges, askForOpenPatients } from './ask.ts'
+import { askForEvidence } from './ask-evidence.ts'
 import type { AskedSource } from './fetched.ts'
 import { keepSubscription } from './subscribe.ts'
+import { type Asking, Trouble, type Warnings } from './walk.ts'
 
 export interface SourceRounds {
   readonly runner: StepRunner
@@ -88,40 +92,67 @@ interface Round {
   readonly found: boolean
 }
 
-/** When the patients of what is open were looked at, and up to which moment of their server they are known. */
+/** When the patients and visits of what is open were looked at, and up to which moment of their server they are known. */
 interface Looked {
   readonly at: number
   readonly watermark?: number
+  /** Their ids of the orders whose visits are known up to then. */
+  readonly orders?: ReadonlySet<string>
 }
 
-/** Now and then; the first time in this process whenever they were changed. */
-const lookAtPatients = async (a: Asking, watermark: number, before: Looked | undefined, warnings: Warnings) => {
-  const now = Date.now()
-  if (before && now - before.at < patientPause(everySeconds(a.source)) * 1000) return before
+/** What cannot be looked at is told; orders are known all the same. */
+const unless = async <T>(what: string, warnings: Warnings, work: () => Promise<T>): Promise<T | undefined> => {
   try {
-    await askForOpenPatients(a, before?.watermark, warnings)
-    return { at: now, watermark }
+    return await work()
   } catch (error) {
-    // the orders are known all the same; patients are asked for from the same moment on, the next time
     if (!(error instanceof Trouble)) throw error
-    warnings.add(`Their patients could not be looked at: ${error.message}`)
-    return { ...before, at: now }
+    warnings.add(`${what} could not be looked at: ${error.message}`)
+    return undefined
   }
 }
 
+interface Look {
+  readonly asking: Asking
+  readonly evidence: readonly EvidenceType[]
+  readonly warnings: Warnings
+}
+
+const lookAtVisits = ({ asking, evidence, warnings }: Look, before: Looked | undefined) =>
+  unless('Their visits', warnings, () => {
+    const { watermark, orders } = before ?? {}
+    const heard = watermark !== undefined && orders ? { watermark, orders } : undefined
+    return askForEvidence(asking, evidence, heard, warnings)
+  })
+
+/** Now and then; the first time in this process whenever they were changed. */
+const lookAround = async (look: Look, watermark: number, before: Looked | undefined): Promise<Looked> => {
+  const { asking, warnings } = look
+  const now = Date.now()
+  if (before && now - before.at < lookPause(everySeconds(asking.source)) * 1000) return before
+  const patients = await unless('Their patients', warnings, async () => {
+    await askForOpenPatients(asking, before?.watermark, warnings)
+    return true
+  })
+  const orders = await lookAtVisits(look, before)
+  // the next time from the same moment on
+  return patients && orders ? { at: now, watermark, orders } : { ...before, at: now }
+}
+
 /** The first time, and before a cut-off, everything that is open; else what has changed. */
-const askNow = async (a: Asking, leased: Leased, warnings: Warnings, patients: Map<string, Looked>): Promise<Round> => {
+const askNow = async (look: Look, leased: Leased, looked: Map<string, Looked>): Promise<Round> => {
+  const { asking: a, warnings } = look
   const now = Date.now()
   const cutOffs = a.runner.parties.sites.map((site) => cutOffOf(localDateOf(now, site.timeZone), site))
   const { watermark, swept } = leased
   if (watermark === null || sweepIsDue(cutOffs, swept ?? undefined, now)) {
     const { clocks } = await askForAllOpen(a, warnings)
+    await lookAtVisits(look, undefined)
     await forgetOthers(a.runner.db, a.source.id)
     // what changed without being open is asked for from the old watermark on, the next time
     return { walk: watermark === null ? clocks : { ours: watermark }, swept: true, found: false }
   }
   const { clocks, fresh } = await askForChanges(a, watermark, warnings)
-  patients.set(a.source.id, await lookAtPatients(a, watermark, patients.get(a.source.id), warnings))
+  looked.set(a.source.id, await lookAround(look, watermark, looked.get(a.source.id)))
   return { walk: clocks, swept: false, found: fresh > 0 }
 }
 
@@ -140,7 +171,7 @@ const maxWarnings = 20
 export const startAskers = async (r: SourceRounds): Promise<Askers> => {
   const running = new Map<string, Promise<void>>()
   const known = new Map<string, Known>()
-  const patients = new Map<string, Looked>()
+  const looked = new Map<string, Looked>()
   let stopped = false
   const { db } = r.runner
   await knowSources(
@@ -161,7 +192,8 @@ export const startAskers = async (r: SourceRounds): Promise<Askers> => {
       const is = known.get(source.id)
       const fresh = is !== undefined && Date.now() - is.at < knownFor ? is : await whatItIs(peer)
       known.set(source.id, fresh)
-      const round = await askNow(asking, leased, warnings, patients)
+      const look = { asking, evidence: evidenceToAsk(source, fresh.capabilities), warnings }
+      const round = await askNow(look, leased, looked)
       const { subscribe = 'rest-hook' } = source
       if (subscribe !== false && (fresh.capabilities === undefined || takesSubscriptions(fresh.capabilities)))
         await keepSubscription(

@@ -13,7 +13,7 @@ import type { Peer } from '../fhir/peer.ts'
 import type { Failure } from '../fhir/peer-fates.ts'
 import { type Leased, noteSubscription } from '../postgres/asked-sources.ts'
 import type { Database } from '../postgres/database.ts'
-import { Trouble } from './ask.ts'
+import { Trouble } from './walk.ts'
 
 export interface Subscriber {
   readonly db: Database

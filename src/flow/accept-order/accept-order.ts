@@ -5,9 +5,9 @@
 import type { FhirResource } from 'fhir/r4.js'
 import type { Source } from '../../model/configuration.ts'
 import { accept, type Checked, type Problem, refuse, warning } from '../../model/problems.ts'
-import type { Instant, KeptState, OrderState } from '../../model/states.ts'
+import type { DeviceState, Instant, KeptState, OrderState } from '../../model/states.ts'
 import type { Change, Context, Decision, Fact, Forward } from '../step.ts'
-import { saidOf } from './evidence.ts'
+import { evidenceOf, saidOf } from './evidence.ts'
 import { followPatients, type Revised } from './follow-patients.ts'
 import { followUp } from './follow-up.ts'
 import { type Identity, type Incoming, identitiesOf, identityKey, isOlder, placesOf } from './incoming.ts'
@@ -15,6 +15,7 @@ import { revoked, stateOf } from './order-state.ts'
 import { markByHand } from './origin.ts'
 import { meant, patientsAfter } from './patients-after.ts'
 import { inBundleOf, type Known, type Placed, place, recognised, type Stored, twice, typeOf } from './place.ts'
+import { recorderOf } from './recorder-stated.ts'
 import { type Resolved, resolveReferences } from './resolve-references.ts'
 import { isReplaced, successorReferences, survivorOf, withSurvivor } from './successors.ts'
 
@@ -156,7 +157,18 @@ export const acceptEntries = (
   known: Known,
   ctx: Context,
 ): Checked<Decision<readonly Accepted[]>> => {
-  const places = entries.map((e) => place(e, source, known, ctx))
+  const decided = decideEntries(entries, source, known, ctx)
+  // evidence that waited for an order is in nobody's way
+  return decided.ok || known.waiting.length === 0
+    ? decided
+    : decideEntries(entries, source, { ...known, waiting: [] }, ctx)
+}
+
+const decideEntries: typeof acceptEntries = (entries, source, known, ctx) => {
+  const sent = entries.map((e) => place(e, source, known, ctx))
+  const ids = new Set(sent.flatMap((p) => p.placed?.id ?? []))
+  const waiting = known.waiting.filter((e) => !ids.has(e.targetId ?? '')).map((e) => place(e, source, known, ctx))
+  const places = [...sent, ...waiting]
   const placed = recognised(
     places.flatMap((p) => p.placed ?? []),
     source,
@@ -189,12 +201,16 @@ export const acceptEntries = (
       ? undefined
       : stateOf(p, resolutions[i]?.resource ?? p.incoming.resource, source, (r) => locations.get(r), links, ctx),
   )
+  const recorders = new Map<string, DeviceState>()
   const states = read.map((s, i) => {
     const [p, resource] = [placed[i], resolutions[i]?.resource]
-    return s?.ok && s.value.kind === 'kept' && p && resource
-      ? accept(withSaid(s.value, resource, p.before?.state, ordersIn(read, known), ctx), s.warnings)
-      : s
+    if (!(s?.ok && s.value.kind === 'kept' && p && resource)) return s
+    const named = recorderOf(p.incoming, resource, [...known.recorders, ...recorders.values()], ctx)
+    const state = withSaid(s.value, resource, p.before?.state, ordersIn(read, known), named.device, source, ctx)
+    if (named.device && state.says?.deviceId === named.device.id) recorders.set(named.device.id, named.device)
+    return accept(state, state.says === undefined ? s.warnings : [...s.warnings, ...named.warnings])
   })
+  const newRecorders = [...recorders.values()].filter((d) => !known.recorders.some(({ id }) => id === d.id))
   problems.push(
     ...states.flatMap((s, i) => (s && !s.ok ? s.problems.filter((p) => !toldAlready(p, resolutions[i])) : [])),
   )
@@ -204,10 +220,13 @@ export const acceptEntries = (
     const [state, resolution] = [states[i], resolutions[i]]
     const result =
       state?.ok && resolution ? settle(p, resolution.resource, state.value, known, ctx) : quiet(p, 'matched')
-    return { result, rank: rank(p.incoming) }
+    return { result: state?.ok ? told(result, state.warnings) : result, rank: rank(p.incoming) }
   })
   const results = ranked.map(({ result }) => result)
-  const changes = ranked.toSorted((a, b) => a.rank - b.rank).flatMap(({ result }) => result.changes)
+  const changes = [
+    ...newRecorders.map((state): Change => ({ fact: 'device-seen', state, occurredAt: ctx.now })),
+    ...ranked.toSorted((a, b) => a.rank - b.rank).flatMap(({ result }) => result.changes),
+  ]
   const revised = results.flatMap(({ answer }): readonly Revised[] => {
     const [before, after] = [known.patients.get(`Patient/${answer.id}`), now.get(answer.id)]
     return before && after && answer.outcome === 'revised' ? [{ id: answer.id, before, after }] : []
@@ -220,10 +239,15 @@ export const acceptEntries = (
     changes: [...changes, ...after.changes],
     ...(after.records.length > 0 && { records: after.records }),
     forward: uniqueForward([...results.flatMap((r) => r.forward), ...after.forward]),
-    answer: results.map((r) => r.answer),
-    warnings: results.flatMap((r) => r.answer.warnings),
+    answer: results.slice(0, entries.length).map((r) => r.answer),
+    warnings: results.slice(0, entries.length).flatMap((r) => r.answer.warnings),
   })
 }
+
+const told = (result: Result, warnings: readonly Problem[]): Result =>
+  warnings.length === 0
+    ? result
+    : { ...result, answer: { ...result.answer, warnings: [...result.answer.warnings, ...warnings] } }
 
 const ordersIn =
   (read: readonly (Checked<Stored> | undefined)[], known: Known) =>
@@ -239,12 +263,15 @@ const withSaid = (
   resource: FhirResource,
   before: Stored | undefined,
   orderOf: (id: string) => OrderState | undefined,
+  recorder: DeviceState | undefined,
+  source: Source,
   { now, parties }: Context,
 ): KeptState => {
+  if (!evidenceOf(source).some((type) => type === kept.type)) return kept
   const order = kept.orderId === undefined ? undefined : orderOf(kept.orderId)
   const site = parties.sites.find((s) => s.id === order?.site)
   const said = before?.kind === 'kept' ? before.says : undefined
-  const says = order && site && saidOf(resource, order, site, said, now)
+  const says = order && site && saidOf(resource, order, site, said, now, recorder?.id)
   return { ...kept, ...(says && { says }) }
 }
 

@@ -4,7 +4,7 @@
  * not. Pure.
  */
 import type { Appointment, Encounter, FhirResource, Procedure } from 'fhir/r4.js'
-import type { Site } from '../../model/configuration.ts'
+import type { EvidenceType, Site, Source } from '../../model/configuration.ts'
 import { instantOf } from '../../model/instant.ts'
 import { localDateOf, localDay } from '../../model/local-day.ts'
 import { readMoment } from '../../model/moment.ts'
@@ -12,9 +12,21 @@ import type { OrderState, Said } from '../../model/states.ts'
 import { identifierSystems } from '../../model/systems.ts'
 
 /** Types that may say something of a visit. */
-export const evidenceTypes: readonly string[] = ['Procedure', 'Encounter', 'Appointment']
+export const evidenceTypes: readonly EvidenceType[] = ['Procedure', 'Encounter', 'Appointment']
 
-type Saying = Pick<Said, 'what' | 'at' | 'day'>
+/** Those by which a source is believed. */
+export const evidenceOf = ({ evidence }: Pick<Source, 'evidence'>): readonly EvidenceType[] => evidence ?? evidenceTypes
+
+export const isEvidence = (type: string): type is EvidenceType => evidenceTypes.some((t) => t === type)
+
+/** A resource that may say something of a visit. */
+export type EvidenceResource = Procedure | Encounter | Appointment
+
+export const mayBeEvidence = (resource: FhirResource): resource is EvidenceResource => isEvidence(resource.resourceType)
+
+const parts = ['what', 'at', 'day', 'deviceId'] as const
+
+type Saying = Pick<Said, (typeof parts)[number]>
 
 const day = /^\d{4}-\d{2}-\d{2}$/
 
@@ -32,7 +44,7 @@ const applied = (text: string | undefined, site: Site): Saying | undefined => {
 }
 
 /** Our own, which the source has from us, is no evidence of anything else than its link. */
-const isOurs = ({ identifier = [] }: Procedure): boolean =>
+export const isOurs = ({ identifier = [] }: Procedure): boolean =>
   identifier.some((i) => i.system === identifierSystems.Procedure)
 
 const byProcedure = (p: Procedure, site: Site): Saying | undefined =>
@@ -71,6 +83,7 @@ const subjectOf = (resource: FhirResource): string | undefined =>
 
 /**
  * @param before what the same resource said: what it says again, it has said since then
+ * @param deviceId of the recorder that it names
  * @returns undefined where it says nothing of the order's visit, or speaks of somebody else than the order's patient
  */
 export const saidOf = (
@@ -79,11 +92,13 @@ export const saidOf = (
   site: Site,
   before: Said | undefined,
   now: string,
+  deviceId?: string,
 ): Said | undefined => {
   const subject = subjectOf(resource)
   if (subject !== undefined && subject !== `Patient/${order.patientId}`) return undefined
-  const saying = said(resource, site)
-  if (saying === undefined) return undefined
-  const same = before?.what === saying.what && before.at === saying.at && before.day === saying.day
-  return { ...saying, site: site.id, recordedAt: same ? before.recordedAt : now }
+  const bare = said(resource, site)
+  if (bare === undefined) return undefined
+  const saying = { ...bare, ...(bare.what === 'applied' && deviceId !== undefined && { deviceId }) }
+  const again = before !== undefined && parts.every((part) => before[part] === saying[part])
+  return { ...saying, site: site.id, recordedAt: again ? before.recordedAt : now }
 }

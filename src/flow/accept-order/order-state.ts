@@ -5,7 +5,8 @@ import { accept, type Checked, type Problem, problemsOf, refusal, refuse } from 
 import type { LinkState, OrderState } from '../../model/states.ts'
 import { stands } from '../apply-device/periods.ts'
 import type { Context } from '../step.ts'
-import { contentOf, type Incoming, placerOf, placesOf, urlIdentity } from './incoming.ts'
+import { mayBeEvidence } from './evidence.ts'
+import { contentOf, type Incoming, identityKey, placerOf, placesOf, urlIdentity } from './incoming.ts'
 import type { Placed, Stored } from './place.ts'
 import { readOrder } from './read-order.ts'
 
@@ -87,6 +88,15 @@ const orderOf = (resolved: FhirResource): string | undefined => {
   return basedOn?.map((r) => /^ServiceRequest\/(.+)$/.exec(r.reference ?? '')?.[1]).find((id) => id !== undefined)
 }
 
+/** The name of the order that evidence is about, where nobody knows that order yet. */
+const awaitedBy = (resolved: FhirResource): string | undefined => {
+  if (!mayBeEvidence(resolved)) return undefined
+  const name = resolved.basedOn?.find((r) => r.reference === undefined && r.type === 'ServiceRequest')?.identifier
+  return name?.system !== undefined && name.value !== undefined
+    ? identityKey({ type: 'ServiceRequest', system: name.system, value: name.value })
+    : undefined
+}
+
 export const stateOf = (
   p: Placed,
   resolved: FhirResource,
@@ -104,12 +114,14 @@ export const stateOf = (
     return accept({ kind: 'patient', id: p.id, source: owner, ...(address !== undefined && { address }), content })
   }
   const orderId = orderOf(resolved)
+  const awaits = orderId === undefined ? awaitedBy(resolved) : undefined
   return accept({
     kind: 'kept',
     id: p.id,
     source: owner,
     type: resolved.resourceType,
     ...(orderId && { orderId }),
+    ...(awaits && { awaits }),
     content,
   })
 }

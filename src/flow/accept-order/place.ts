@@ -3,7 +3,7 @@ import type { Identifier, Location, Patient } from 'fhir/r4.js'
 import type { Source, SystemValue } from '../../model/configuration.ts'
 import { unmet } from '../../model/preconditions.ts'
 import { accept, type Problem, refusal } from '../../model/problems.ts'
-import type { Instant, KeptState, OrderState, PatientState } from '../../model/states.ts'
+import type { DeviceState, Instant, KeptState, OrderState, PatientState } from '../../model/states.ts'
 import { type Context, worksAt } from '../step.ts'
 import type { Concerned } from './follow-patients.ts'
 import {
@@ -53,6 +53,10 @@ export interface Known extends KnownNames, Concerned {
   readonly patients: ReadonlyMap<string, Patient>
   /** From which source each of these came. */
   readonly owners: ReadonlyMap<string, string>
+  /** Evidence that came before its order, where the order is among the entries: it is read again as if it came now. */
+  readonly waiting: readonly Incoming[]
+  /** Recorders that evidence among the entries may name. */
+  readonly recorders: readonly DeviceState[]
   /** What the orders among `stored` refer to besides: reasons, encounters, people. */
   readonly companions: readonly KeptState[]
 }

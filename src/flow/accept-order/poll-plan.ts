@@ -2,6 +2,9 @@
  * When a source's server is asked, and for what. Nothing here relies on its clock being ours: moments of its resources
  * are compared with its own Date header.
  */
+import type { CapabilityStatement } from 'fhir/r4.js'
+import type { EvidenceType, Source } from '../../model/configuration.ts'
+import { evidenceOf } from './evidence.ts'
 
 /**
  * A resource may become visible so many seconds after the moment that it is stamped with: its transaction was open
@@ -30,8 +33,8 @@ export const watermarkAfter = (walk: Walk, before: number | undefined): number =
 export const skewOf = ({ theirs, ours }: Walk): number | undefined =>
   theirs === undefined ? undefined : Math.round((theirs + 500 - ours) / 1000)
 
-/** Seconds between looks at the patients of all that is open: a merge is no change of any order. */
-export const patientPause = (everySeconds: number): number => Math.min(longestPause, Math.max(60, everySeconds * 10))
+/** Seconds between looks at the patients and visits of all that is open, which may change though no order does. */
+export const lookPause = (everySeconds: number): number => Math.min(longestPause, Math.max(60, everySeconds * 10))
 
 /**
  * Seconds until they are asked again.
@@ -59,3 +62,23 @@ export const sweepIsDue = (cutOffs: readonly number[], last: number | undefined,
       return from <= now && now < cutOff && (last === undefined || last < from)
     }),
   )
+
+/** By which every type of evidence is searched in R4, so that nobody else's visits are asked for. */
+export const evidenceParameter = 'based-on'
+
+const searches = (statement: CapabilityStatement, type: EvidenceType): boolean =>
+  (statement.rest ?? []).some(
+    ({ mode, resource }) =>
+      mode === 'server' &&
+      (resource ?? []).some((r) => r.type === type && (r.searchParam ?? []).some((p) => p.name === evidenceParameter)),
+  )
+
+/**
+ * Types of evidence that a source's server is asked for. One that lists no such parameter would leave it out of account
+ * and answer with every visit it has.
+ * @param statement absent: it keeps to itself what it can, and is asked
+ */
+export const evidenceToAsk = (
+  source: Pick<Source, 'evidence'>,
+  statement: CapabilityStatement | undefined,
+): readonly EvidenceType[] => evidenceOf(source).filter((type) => statement === undefined || searches(statement, type))

@@ -14,7 +14,7 @@ import { stands } from '../apply-device/periods.ts'
 import { answersFor } from '../apply-device/record-application.ts'
 import { dueOf, type Facts, type Watch } from './day-facts.ts'
 import { detectedIssue } from './detected-issue.ts'
-import { answersForTold, toldByDay } from './gaps/application.ts'
+import { linkOfTold, recorderToldIn, toldByDay } from './gaps/application.ts'
 import { gapsOf } from './gaps.ts'
 
 /** Three counts and their share, as in a MeasureReport group. */
@@ -56,8 +56,8 @@ export const appliedOn = (facts: Facts, site: Site, day: string): readonly Appli
   for (const group of toldByDay(facts)) {
     const { orderId, says } = group.reduce((a, b) => ((a.says.at ?? '') <= (b.says.at ?? '') ? a : b))
     if (says.at === undefined || says.site !== site.id || says.day !== day) continue
-    if (facts.links.some((l) => group.some((t) => answersForTold(l, t)))) continue
-    loose.set(`order ${orderId}`, { appliedAt: says.at })
+    if (linkOfTold(group, facts) !== undefined) continue
+    loose.set(recorderToldIn(group) ?? `order ${orderId}`, { appliedAt: says.at })
   }
   return [...links.map((link) => ({ appliedAt: link.appliedAt, link })), ...loose.values()]
 }

@@ -61,12 +61,17 @@ const noLink = (facts: Facts, watch: Watch): readonly Found[] =>
   })
 
 /** A link of the order answers for what its source says as it does for an application of its recorder. */
-export const answersForTold = (l: LinkState, { orderId, says }: SpeakingState): boolean =>
+const answersForTold = (l: LinkState, { orderId, says }: SpeakingState): boolean =>
   stands(l) &&
   l.orderId === orderId &&
-  says.at !== undefined &&
-  (l.endedAt === undefined || l.endedAt > says.at) &&
-  (contains(l, says.at) || (l.site === says.site && l.day === says.day))
+  (says.deviceId === undefined || says.deviceId === l.deviceId) &&
+  wornThen(l, says)
+
+/** The wear contains the moment, or both lie on one local day of the site and it was not over by then. */
+export const wornThen = (l: LinkState, { at, site, day }: Said): boolean =>
+  at !== undefined &&
+  (l.endedAt === undefined || l.endedAt > at) &&
+  (contains(l, at) || (l.site === site && l.day === day))
 
 /** What sources say was applied for one order on one day counts once, however many resources say it. */
 export const toldByDay = ({ told }: Facts): readonly SpeakingState[][] => [
@@ -76,6 +81,23 @@ export const toldByDay = ({ told }: Facts): readonly SpeakingState[][] => [
   ).values(),
 ]
 
+/** The recorder that they name, the first one told first. */
+export const recorderToldIn = (group: readonly SpeakingState[]): string | undefined =>
+  first(
+    group.filter((t) => t.says.deviceId !== undefined),
+    (t) => `${t.says.at} ${t.id}`,
+  )?.says.deviceId
+
+/** Where any of them names the recorder, a link of another one is no answer to the rest. */
+export const linkOfTold = (group: readonly SpeakingState[], facts: Facts): LinkState | undefined => {
+  const naming = group.filter((t) => t.says.deviceId !== undefined)
+  const asking = naming.length > 0 ? naming : group
+  return first(
+    facts.links.filter((l) => asking.some((t) => answersForTold(l, t))),
+    byTie,
+  )
+}
+
 /** The source says that a recorder was applied for the order, and nobody linked one. */
 const toldNoLink = (facts: Facts, watch: Watch): readonly Found[] =>
   toldByDay(facts).flatMap((group): Found[] => {
@@ -83,10 +105,8 @@ const toldNoLink = (facts: Facts, watch: Watch): readonly Found[] =>
     const site = siteOf(told?.says.site, watch)
     const order = facts.orders.find((o) => o.id === told?.orderId)
     if (told?.says.at === undefined || site === undefined || order === undefined) return []
-    const link = first(
-      facts.links.filter((l) => group.some((t) => answersForTold(l, t))),
-      byTie,
-    )
+    const link = linkOfTold(group, facts)
+    const stated = recorderToldIn(group)
     const due = dueOf(told.says.at, site)
     const known = first(group, (t) => t.says.recordedAt)?.says.recordedAt ?? told.says.recordedAt
     if (link !== undefined && (link.tiedAt < due || link.tiedAt <= known)) return []
@@ -100,9 +120,12 @@ const toldNoLink = (facts: Facts, watch: Watch): readonly Found[] =>
         since: late && known < due ? due : known,
         orderId: order.id,
         patientId: order.patientId,
+        ...(stated && { deviceId: stated }),
         ...(link && { linkId: link.id, deviceId: link.deviceId }),
         restsOn: [...group, ...(link ? [link] : [])],
-        found: 'the source says so, and names no recorder that was linked',
+        found: stated
+          ? 'the source says so of this recorder, which is not linked for the order'
+          : 'the source says so, and names no recorder that was linked',
         ...mendedBy(link?.tiedAt, 'linked'),
       },
     ]

@@ -5,6 +5,7 @@ import type { DoubtCause, IdentityDoubt, LinkState, OrderState } from '../../../
 import { causeOf, inDoubt, spoken } from '../../apply-device/device-clock.ts'
 import { contains, isOpen, overlap } from '../../apply-device/periods.ts'
 import { dueOf, type Facts, siteOf, type Watch } from '../day-facts.ts'
+import { linkOfTold, wornThen } from './application.ts'
 import { aboutLink, byTie, closedByHand, type Found, first, type GapRule, gapId, mendedBy, standing } from './rule.ts'
 
 const expired = (facts: Facts): readonly Found[] =>
@@ -217,6 +218,39 @@ const refusedLinks = (facts: Facts): readonly Found[] =>
     ]
   })
 
+/** A source says of a recorder that it is on the order's patient. */
+const statedElsewhere = (facts: Facts): readonly Found[] =>
+  facts.told.flatMap((t): Found[] => {
+    const { says, orderId } = t
+    const order = facts.orders.find((o) => o.id === orderId)
+    if (says.what !== 'applied' || says.deviceId === undefined || order === undefined) return []
+    const ofRecorder = standing(facts).filter((l) => l.deviceId === says.deviceId && wornThen(l, says))
+    const other = first(
+      ofRecorder.filter((l) => l.patientId !== order.patientId),
+      byTie,
+    )
+    if (other === undefined) return []
+    const since = laterOf(says.recordedAt, other.recordedAt)
+    const linked = linkOfTold([t], facts)
+    if (linked !== undefined && linked.tiedAt <= since) return []
+    return [
+      {
+        key: `${orderId} ${says.deviceId} ${says.day}`,
+        site: says.site,
+        day: says.day,
+        status: 'final',
+        since,
+        orderId,
+        deviceId: says.deviceId,
+        patientId: order.patientId,
+        restsOn: [t, other, ...(linked ? [linked] : [])],
+        found: 'the source says that it was applied here while it is linked to somebody else',
+        ...mendedBy(other.endedAt && laterOf(since, other.endedAt), 'confirmed'),
+        ...mendedBy(linked?.tiedAt, 'linked'),
+      },
+    ]
+  })
+
 /** Of two that were told at one moment the ids decide, so that the order of the facts never does. */
 const whenAndWhy = ({ since, restsOn }: Found): string => `${since} ${restsOn.map((s) => s.id).join(' ')}`
 
@@ -233,13 +267,13 @@ export const deviceOnTwoPatientsRule: GapRule = {
   severity: 'high',
   means: 'A recorder is said to be on one patient while it is linked to another.',
   opens:
-    'A link is refused although the patient was right, or a recorder is applied at one site while it is linked at another.',
+    'A link is refused although the patient was right, a recorder is applied at one site while it is linked at another, or a source says that it was applied to one patient while it is linked to another.',
   closes: 'The order is linked after all, or the other link ends or is corrected.',
   turn: 'clinic',
   next: 'Look which recorder each patient wears: link the right one here, and end or correct the other link where it is wrong.',
   byHand: ['confirmed', 'cancelled'],
   gone: 'confirmed',
-  find: (facts) => once([...refusedLinks(facts), ...capturedElsewhere(facts)]),
+  find: (facts) => once([...refusedLinks(facts), ...capturedElsewhere(facts), ...statedElsewhere(facts)]),
 }
 
 /** Every two links of one patient that overlap, the later one first. */

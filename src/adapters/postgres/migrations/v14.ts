@@ -1,0 +1,6 @@
+export const v14 = `
+-- The recorder that evidence names, and the order that it came before.
+alter table kept add column device_id uuid, add column awaits text;
+create index kept_by_device on kept (device_id) where device_id is not null;
+create index kept_awaiting on kept (awaits) where awaits is not null;
+`

@@ -1,0 +1,127 @@
+/** Asking a source's server what it says of the visits of our orders. */
+import type { Device, Procedure, Reference } from 'fhir/r4.js'
+import { type EvidenceResource, isOurs } from '../../flow/accept-order/evidence.ts'
+import { evidenceParameter } from '../../flow/accept-order/poll-plan.ts'
+import type { EvidenceType } from '../../model/configuration.ts'
+import { openOrdersThere, seenBefore } from '../postgres/asked-sources.ts'
+import { type Of, targetOf, versionOf } from './fetched.ts'
+import { chunks, isSound, note, read, type Shelf, take } from './take.ts'
+import { type Asking, type Params, Trouble, type Warnings, walk } from './walk.ts'
+
+type Evidence = Of<EvidenceType>
+
+/** What tells a recorder; of whom it belongs to and where it is nothing is kept. */
+const label = ({ identifier, udiCarrier, serialNumber, lotNumber, manufactureDate, expirationDate, type }: Device) => ({
+  ...(identifier && { identifier }),
+  ...(udiCarrier && { udiCarrier }),
+  ...(manufactureDate && { manufactureDate }),
+  ...(expirationDate && { expirationDate }),
+  ...(lotNumber && { lotNumber }),
+  ...(serialNumber && { serialNumber }),
+  ...(type && { type }),
+})
+
+/** A Device at an address of theirs tells us nothing: the label that it has there is taken along. */
+const withLabels = async (a: Asking, shelf: Shelf, procedure: Of<'Procedure'>): Promise<Of<'Procedure'>> => {
+  const labels: Device[] = []
+  const labelled = async (reference: Reference): Promise<Reference> => {
+    const target = targetOf(reference.reference, a.source)
+    const device = target?.type === 'Device' ? await read(a, shelf, target) : undefined
+    if (device?.resourceType !== 'Device' || !isSound(device)) return reference
+    const id = `recorder-${labels.length + 1}`
+    labels.push({ resourceType: 'Device', id, ...label(device) })
+    return { ...reference, reference: `#${id}` }
+  }
+  const { focalDevice, usedReference, contained = [] } = procedure
+  const focal: Procedure['focalDevice'] = []
+  for (const f of focalDevice ?? []) focal.push({ ...f, manipulated: await labelled(f.manipulated) })
+  const used: Reference[] = []
+  for (const reference of usedReference ?? []) used.push(await labelled(reference))
+  if (labels.length === 0) return procedure
+  return {
+    ...procedure,
+    contained: [...contained, ...labels],
+    ...(focalDevice && { focalDevice: focal }),
+    ...(usedReference && { usedReference: used }),
+  }
+}
+
+const takeOne = async (a: Asking, shelf: Shelf, resource: Evidence): Promise<void> => {
+  const seen = { type: resource.resourceType, id: resource.id, version: versionOf(resource), open: false }
+  if (resource.resourceType === 'Procedure' && isOurs(resource))
+    return note(a, { ...seen, fate: 'not-ours', problems: [] })
+  const whole = resource.resourceType === 'Procedure' ? await withLabels(a, shelf, resource) : resource
+  const problems = await take(a, [whole])
+  await note(a, { ...seen, fate: problems.length === 0 ? 'taken' : 'refused', problems })
+}
+
+const isAbout = ({ basedOn = [] }: EvidenceResource, orders: ReadonlySet<string>, { source }: Asking): boolean =>
+  basedOn.some(({ reference }) => {
+    const target = targetOf(reference, source)
+    return target?.type === 'ServiceRequest' && orders.has(target.id)
+  })
+
+const askFor = async (
+  a: Asking,
+  type: EvidenceType,
+  orders: readonly string[],
+  changed: Params,
+  warnings: Warnings,
+): Promise<void> => {
+  const shelf: Shelf = new Map()
+  for (const some of chunks(orders, 50)) {
+    const asked = new Set(some)
+    const about = some.map((id) => `ServiceRequest/${id}`).join(',')
+    for await (const page of walk<EvidenceType>(
+      a,
+      type,
+      { [evidenceParameter]: about, ...changed },
+      warnings,
+      () => {},
+    )) {
+      const found = page.found.filter((resource) => isAbout(resource, asked, a))
+      if (found.length < page.found.length)
+        throw new Trouble(`Their server answers with every ${type} when it is asked for those of some orders.`)
+      const before = await seenBefore(
+        a.runner.db,
+        a.source.id,
+        type,
+        found.map(({ id }) => id),
+      )
+      for (const resource of found) {
+        const version = versionOf(resource)
+        if (version === '' || before.get(resource.id)?.version !== version) await takeOne(a, shelf, resource)
+      }
+    }
+  }
+}
+
+/** What was asked before. */
+export interface Heard {
+  /** Up to which moment of their server what it says is known; milliseconds since 1970. */
+  readonly watermark: number
+  /** Their ids of the orders of which that holds. */
+  readonly orders: ReadonlySet<string>
+}
+
+/**
+ * Of orders that are new here everything is asked, however old; of the others what was updated since.
+ * @param types that their server can be asked for
+ * @returns their ids of the orders
+ */
+export const askForEvidence = async (
+  a: Asking,
+  types: readonly EvidenceType[],
+  before: Heard | undefined,
+  warnings: Warnings,
+): Promise<ReadonlySet<string>> => {
+  const orders = types.length === 0 ? [] : await openOrdersThere(a.runner.db, a.source.id)
+  const known = orders.filter((id) => before?.orders.has(id))
+  const fresh = orders.filter((id) => !before?.orders.has(id))
+  const changed: Params = before ? { _lastUpdated: `ge${new Date(before.watermark).toISOString()}` } : {}
+  for (const type of types) {
+    await askFor(a, type, fresh, {}, warnings)
+    await askFor(a, type, known, changed, warnings)
+  }
+  return new Set(orders)
+}

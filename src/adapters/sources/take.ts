@@ -1,0 +1,73 @@
+/** What a source's server gave goes the way of what a source sends by itself. */
+import { randomUUIDv7 } from 'node:crypto'
+import type { FhirResource } from 'fhir/r4.js'
+import type { Problem } from '../../model/problems.ts'
+import { checkResource } from '../fhir/door/check-resource.ts'
+import { writeJson } from '../fhir/door/exact-numbers.ts'
+import { noteSeen, type Seen } from '../postgres/asked-sources.ts'
+import { writeEntries } from '../postgres/write-entries.ts'
+import { addressOf, asIncoming, type Target } from './fetched.ts'
+import { type Asking, inTrouble } from './walk.ts'
+
+/** Resources of theirs that were read in this round, by address; undefined: not there. */
+export type Shelf = Map<string, Promise<(FhirResource & { id: string }) | undefined>>
+
+export const read = (a: Asking, shelf: Shelf, target: Target) => {
+  const address = addressOf(a.source, target)
+  const ask = async () => {
+    const answer = await a.peer.read(target.type as FhirResource['resourceType'], target.id, randomUUIDv7())
+    if (answer.fate === 'answered') return answer.body as FhirResource & { id: string }
+    // what is not there, or not for us, is left out; anything else may be there the next time
+    if (answer.fate === 'final' || answer.cause === 'credentials') return undefined
+    throw inTrouble(answer)
+  }
+  const known = shelf.get(address) ?? ask()
+  shelf.set(address, known)
+  return known
+}
+
+export const isSound = (resource: FhirResource): boolean =>
+  checkResource(resource, [resource.resourceType]).length === 0
+
+const told = ({ code, at }: Problem): string => (at[0] === undefined ? code : `${code} at ${at[0]}`)
+
+/** Problems that are remembered of one refusal. */
+const maxProblems = 20
+
+/** Stores resources of theirs together. @returns what was wrong */
+export const take = async (
+  a: Asking,
+  resources: readonly (FhirResource & { id: string })[],
+): Promise<readonly string[]> => {
+  const entries = asIncoming(resources, a.source)
+  const problems = entries.flatMap(({ resource, at }) => checkResource(resource, [resource.resourceType], at))
+  if (problems.length > 0) return [...new Set(problems.map(told))].slice(0, maxProblems)
+  const writer = {
+    caller: { id: a.source.id, role: 'source' as const },
+    sight: a.sight,
+    requestId: randomUUIDv7(),
+    dryRun: false,
+  }
+  const inbound = writeJson({
+    resourceType: 'Bundle',
+    type: 'collection',
+    entry: resources.map((resource) => ({ resource })),
+  })
+  const done = await writeEntries(a.runner, writer, entries, inbound, `GET ${a.source.id}`, () => ({
+    status: 200,
+    body: '',
+  }))
+  return done.ok ? [] : [...new Set(done.problems.map(told))].slice(0, maxProblems)
+}
+
+export const note = async (a: Asking, seen: Seen): Promise<void> => {
+  await noteSeen(a.runner.db, a.source.id, seen)
+  if (seen.fate === 'refused')
+    a.log.warn(
+      { step: 'accept-order', source: a.source.id, type: seen.type, version: seen.version, problems: seen.problems },
+      'not taken',
+    )
+}
+
+export const chunks = <T>(list: readonly T[], size: number): T[][] =>
+  Array.from({ length: Math.ceil(list.length / size) }, (_, i) => list.slice(i * size, (i + 1) * size))

@@ -1,0 +1,195 @@
+/** What a source's FHIR server says of visits, when it is asked: contract, section 8, "Evidence of application". */
+import type { DetectedIssue, Device, FhirResource, Procedure, ServiceRequest } from 'fhir/r4.js'
+import { afterEach, expect, test } from 'vitest'
+import type { Source } from '../../src/model/configuration.ts'
+import { defaultTakes } from '../../src/model/systems.ts'
+import { type SourceCounterpart, startSource } from '../../src/testkit/source.ts'
+import { createTestDatabase } from '../support/database.ts'
+import { anOrder, aPatient, harbourOrders } from '../support/messages.ts'
+import { startTestService, type TestService } from '../support/service.ts'
+import { found, label, newSerial, operate } from './bedside.ts'
+
+const undo: (() => Promise<void>)[] = []
+afterEach(async () => {
+  for (const step of undo.splice(0).reverse()) await step()
+})
+
+const today = new Date().toISOString().slice(0, 10)
+const minutesAgo = (minutes: number): string => `${new Date(Date.now() - minutes * 60_000).toISOString().slice(0, 19)}Z`
+
+/** A source with one open order, `o-1`, for a visit today. */
+const opened = async (): Promise<SourceCounterpart> => {
+  const ehr = await startSource()
+  undo.push(ehr.stop)
+  ehr.add({ ...aPatient('MRN-1'), id: 'p-1' })
+  ehr.add({ ...anOrder('HE-1', 'Patient/p-1', { occurrenceDateTime: today }), id: 'o-1' })
+  return ehr
+}
+
+const begun = async (ehr: SourceCounterpart, over: Partial<Source> = {}, database?: string): Promise<TestService> => {
+  const source: Source = {
+    id: 'harbour-ehr',
+    site: 'tern-harbour',
+    placer: harbourOrders,
+    takes: defaultTakes,
+    fhir: ehr.base,
+    poll: 'PT1S',
+    subscribe: false,
+    writeBack: false,
+    ...over,
+  }
+  const service = await startTestService({ sources: [source], roundMs: 50, ...(database && { database }) })
+  undo.push(() => service.close())
+  return service
+}
+
+const based = { basedOn: [{ reference: 'ServiceRequest/o-1' }] }
+const act = (over: Partial<Procedure> = {}): FhirResource => ({
+  resourceType: 'Procedure',
+  id: 'act-1',
+  ...based,
+  status: 'completed',
+  subject: { reference: 'Patient/p-1' },
+  performedDateTime: minutesAgo(5),
+  ...over,
+})
+const appointment = (over: object = {}): FhirResource => ({
+  resourceType: 'Appointment',
+  id: 'date-1',
+  ...based,
+  status: 'booked',
+  start: minutesAgo(40),
+  end: minutesAgo(20),
+  participant: [{ actor: { reference: 'Patient/p-1' }, status: 'accepted' }],
+  ...over,
+})
+
+const gaps = async (service: TestService): Promise<readonly string[]> =>
+  (await found<DetectedIssue>(service.as('ops'), 'DetectedIssue?_sort=_lastUpdated')).map(
+    (g) => `${g.code?.coding?.[0]?.code} ${g.mitigation?.[0]?.action.coding?.[0]?.code ?? 'open'}`,
+  )
+const orderOf = async (service: TestService, placer = 'HE-1'): Promise<ServiceRequest> => {
+  const search = `ServiceRequest?identifier=${encodeURIComponent(`${harbourOrders}|${placer}`)}`
+  await expect.poll(async () => (await found(service.as('ops'), search)).length).toBe(1)
+  const [order] = await found<ServiceRequest>(service.as('ops'), search)
+  if (order === undefined) throw new Error('the order is not there')
+  return order
+}
+
+const sourceTold = async (service: TestService) =>
+  (
+    await service.as('ops')<{ sources: { warnings: string[]; refused: unknown[]; goodAt: string }[] }>(
+      'GET',
+      '/sources',
+    )
+  ).body.sources[0]
+
+test('an act that it holds already, and one that it gets later, are evidence; each is asked for by its order', async () => {
+  const ehr = await opened()
+  ehr.add({ ...aPatient('MRN-2'), id: 'p-2' })
+  ehr.add({ ...anOrder('HE-2', 'Patient/p-2', { occurrenceDateTime: today }), id: 'o-2' })
+  ehr.add(act())
+  // nobody's business here
+  ehr.add(act({ id: 'act-9', basedOn: [], subject: { reference: 'Patient/p-2' } }))
+  const service = await begun(ehr)
+  await expect.poll(() => gaps(service)).toEqual(['no-link open'])
+  ehr.add({
+    resourceType: 'Encounter',
+    id: 'stay-2',
+    basedOn: [{ reference: 'ServiceRequest/o-2' }],
+    status: 'finished',
+    class: { system: 'http://terminology.hl7.org/CodeSystem/v3-ActCode', code: 'AMB' },
+    subject: { reference: 'Patient/p-2' },
+    period: { start: minutesAgo(30), end: minutesAgo(3) },
+  })
+  const asked = ehr.requests.length
+  // a new order has all that is the matter looked at with the next look at the others
+  await expect
+    .poll(() => ehr.requests.slice(asked).filter((r) => r.endsWith('/Encounter')).length, { timeout: 90_000 })
+    .toBeGreaterThan(0)
+  await expect.poll(() => gaps(service)).toEqual(['no-link open', 'no-link open'])
+  expect(await found(service.as('ops'), 'Procedure')).toHaveLength(1)
+  expect((await sourceTold(service))?.warnings).toEqual([])
+}, 120_000)
+
+test('a booked date moves the visit, a cancelled one says that there is none', async () => {
+  const ehr = await opened()
+  ehr.add(appointment({ start: '2037-03-04T09:00:00Z', end: '2037-03-04T09:30:00Z' }))
+  const service = await begun(ehr)
+  const { id } = await orderOf(service)
+  await expect.poll(async () => (await found(service.as('ops'), 'Appointment')).length).toBe(1)
+  expect(JSON.stringify(await found(service.as('ops'), 'Appointment'))).toContain(`ServiceRequest/${id}`)
+  expect(await gaps(service)).toEqual([])
+})
+
+test('a recorder that an act names is known by the label of its Device there', async () => {
+  const ehr = await opened()
+  ehr.add({ ...aPatient('MRN-2', { birthDate: '1961-02-03' }), id: 'p-2' })
+  ehr.add({ ...anOrder('HE-2', 'Patient/p-2', { occurrenceDateTime: today }), id: 'o-2' })
+  const serial = newSerial()
+  const recorder: Device = {
+    resourceType: 'Device',
+    id: 'd-1',
+    udiCarrier: [{ carrierHRF: label(serial) }],
+    owner: { reference: 'Organization/1' },
+  }
+  ehr.add(recorder)
+  const service = await begun(ehr)
+  const other = await orderOf(service, 'HE-2')
+  const linked = await operate(service.as('bay-3'), `ServiceRequest/${other.id}/$link-device`, {
+    scan: label(serial),
+    appliedAt: minutesAgo(10),
+    patientIdentifier: { system: 'https://harbour.example/patients', value: 'MRN-2' },
+    birthDate: '1961-02-03',
+  })
+  expect(linked.status, linked.text).toBe(200)
+  ehr.add(act({ focalDevice: [{ manipulated: { reference: 'Device/d-1' } }] }))
+  await expect.poll(() => gaps(service), { timeout: 90_000 }).toEqual(['no-link open', 'device-on-two-patients open'])
+  const [kept] = await found<Procedure>(
+    service.as('ops'),
+    `Procedure?based-on=ServiceRequest/${(await orderOf(service)).id}`,
+  )
+  expect(kept?.contained).toEqual([{ resourceType: 'Device', id: 'recorder-1', udiCarrier: recorder.udiCarrier }])
+}, 120_000)
+
+test('what we wrote there ourselves is not taken as a word of theirs', async () => {
+  const ehr = await opened()
+  ehr.add(
+    act({
+      identifier: [{ system: 'https://daybind.example/procedures', value: '0b2f5c1e-9f5b-4c52-9d6a-1f5a3c0d7e09' }],
+    }),
+  )
+  const service = await begun(ehr)
+  await orderOf(service)
+  await expect.poll(() => ehr.requests.filter((r) => r.endsWith('/Procedure')).length).toBeGreaterThan(1)
+  expect(await found(service.as('ops'), 'Procedure')).toEqual([])
+})
+
+test('it is asked for the types that the configuration names, and for no type that it cannot search by order', async () => {
+  const ehr = await opened()
+  ehr.add(act())
+  const service = await begun(ehr, { evidence: ['Appointment'] })
+  await orderOf(service)
+  await expect.poll(() => ehr.requests.filter((r) => r.endsWith('/Appointment')).length).toBeGreaterThan(0)
+  expect(ehr.requests.filter((r) => /\/(Procedure|Encounter)$/.test(r))).toEqual([])
+})
+
+test('what is no R4 is refused and told, and after a restart nothing is taken twice', async () => {
+  const database = await createTestDatabase()
+  undo.push(() => database.drop())
+  const ehr = await opened()
+  ehr.add(act())
+  ehr.add({ ...(appointment() as object), status: 'perhaps' } as unknown as FhirResource)
+  const first = await begun(ehr, {}, database.url)
+  await expect.poll(() => gaps(first)).toEqual(['no-link open'])
+  await expect
+    .poll(async () => (await sourceTold(first))?.refused)
+    .toMatchObject([{ type: 'Appointment', id: 'date-1' }])
+  await first.close()
+  const again = await begun(ehr, {}, database.url)
+  const asked = ehr.requests.length
+  await expect.poll(() => ehr.requests.slice(asked).filter((r) => r.endsWith('/Procedure')).length).toBeGreaterThan(0)
+  expect(await gaps(again)).toEqual(['no-link open'])
+  const [kept] = await found<Procedure>(again.as('ops'), 'Procedure')
+  expect(kept?.meta?.versionId).toBe('1')
+})
