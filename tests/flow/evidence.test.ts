@@ -201,6 +201,40 @@ describe('what a source says was applied', () => {
   })
 })
 
+describe('a visit that ends after the cut-off', () => {
+  const stay = (end: string) => told({ at: at(end), recordedAt: at(end) }, uuid(72), 'Encounter')
+  test.each<[string, string, string, readonly string[]]>([
+    ['is not late at the cut-off', `${today}T18:30:00Z`, `${today}T18:45:00Z`, ['no-link preliminary since 18:30']],
+    ['has until the day is over', `${today}T18:30:00Z`, `${today}T23:59:59Z`, ['no-link preliminary since 18:30']],
+    ['is late then', `${today}T18:30:00Z`, '2026-11-26T00:00:00Z', ['no-link final since 2026-11-26T00:00']],
+    ['just before it is late at it', `${today}T17:59:59Z`, `${today}T18:00:00Z`, ['no-link final since 18:00']],
+    [
+      'at that very moment has until the day is over',
+      `${today}T18:00:00Z`,
+      `${today}T18:00:00Z`,
+      ['no-link preliminary since 18:00'],
+    ],
+  ])('%s', (_, end, asOf, expected) => {
+    expect(found({ told: [stay(end)] }, asOf)).toEqual(expected)
+  })
+  test('is in the figures of its day, and counts from the day’s end on', () => {
+    const count = (asOf: string, over: Partial<Facts> = {}) => {
+      const e = eveningOf(
+        tern,
+        today,
+        facts({ orders: [order()], told: [stay(`${today}T18:30:00Z`)], ...over }),
+        watch(asOf),
+        'x',
+      )
+      return [e.linked.initial, e.linked.denominator, e.linked.numerator]
+    }
+    const inTime = { links: [link({ appliedAt: at(`${today}T18:10:00Z`), tiedAt: at(`${today}T18:20:00Z`) })] }
+    expect(count(`${today}T18:00:00Z`)).toEqual([1, 0, 0])
+    expect(count('2026-11-26T00:00:00Z')).toEqual([1, 1, 0])
+    expect(count('2026-11-26T00:00:00Z', inTime)).toEqual([1, 1, 1])
+  })
+})
+
 describe('what a source says of the visit', () => {
   test.each<[string, Partial<Facts>, readonly string[]]>([
     ['nothing: the order’s own day counts', {}, ['no-application final since 2026-11-26T00:00']],

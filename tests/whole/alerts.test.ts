@@ -376,6 +376,33 @@ describe('who is told', () => {
     expect(hook.received.map((r) => [counts(r), r.message.data.late])).toEqual([[['1 no-link final new'], true]])
   })
 
+  test('once, with what is due today, of visits of yesterday that a source has sent today only', async () => {
+    const hook = await started(startWebhookReceiver())
+    const service = await serviceWith(
+      {
+        alerts: [
+          { at: at90, to: 'lead', severities: both },
+          { at: 'PT0S', to: 'lead', severities: both },
+        ],
+      },
+      [{ id: 'lead', webhook: { url: hook.url, secret: webhookSecret } }],
+    )
+    await service.setClock('2035-03-22T08:30:00Z')
+    await sendOrder(service.as('harbour-ehr'), { visit: day })
+    await sendOrder(service.as('harbour-ehr'), { visit: day })
+    await applied(service.as('bay-3'), '2035-03-22T08:20:00Z')
+    await service.setClock('2035-03-22T16:30:00Z')
+    await settled(service.as('ops'))
+    await service.setClock('2035-03-22T18:00:00Z')
+    await settled(service.as('ops'))
+    await service.setClock('2035-03-23T18:00:00Z')
+    await settled(service.as('ops'))
+    expect(hook.received.map(counts)).toEqual([
+      ['1 no-link preliminary new', '2 no-application final new'],
+      ['1 no-link final final'],
+    ])
+  })
+
   test('with the next moment of what came after the last one of a day', async () => {
     const hook = await started(startWebhookReceiver())
     const service = await serviceWith({ alerts: [{ at: 'PT0S', to: 'lead', severities: both }] }, [

@@ -615,3 +615,81 @@ describe('a service that was not there when an evening was due', () => {
     expect((await reportOf(bay, 'tern-harbour', '2035-03-22')).issued.map((i) => 'late' in i)).toEqual([false])
   })
 })
+
+describe('a source that was down for a day', () => {
+  const service = useTestService()
+  const { ehr, bay } = callersOf(service)
+  const [yesterday, today] = ['2035-03-21', '2035-03-22']
+  const sealed = () =>
+    inDatabase<{ day: string; moment: string; report: string }>(
+      service().database,
+      `select day::text, moment, report from evenings where site = 'tern-harbour' order by due_at`,
+    )
+  const act = (o: Ordered) => ({
+    resourceType: 'Bundle',
+    type: 'transaction',
+    entry: [
+      {
+        resource: {
+          resourceType: 'Procedure',
+          identifier: [{ system: 'https://harbour.example/acts', value: o.placer.value }],
+          basedOn: [{ reference: `ServiceRequest/${o.order}` }],
+          status: 'completed',
+          subject: { reference: `Patient/${o.patient}` },
+          performedDateTime: `${yesterday}T10:00:00Z`,
+        },
+        request: { method: 'POST', url: 'Procedure' },
+      },
+    ],
+  })
+
+  test('delivers its visits on the next: they are missing on their own day, from when we learn of them', async () => {
+    await beginOn(service().database, `${yesterday}T08:00:00Z`)
+    await service().setClock(`${yesterday}T18:00:00Z`)
+    await service().setClock(`${today}T00:00:00Z`)
+    const issued = await sealed()
+    expect(issued.map((e) => `${e.day} ${e.moment}`)).toEqual([`${yesterday} cut-off`, `${yesterday} day-end`])
+    const before = (await reportOf(bay, 'tern-harbour', yesterday)).asOf
+
+    await service().setClock(`${today}T08:30:00Z`)
+    const [linked, seen, unknown] = [
+      await sendOrder(ehr, { visit: yesterday }),
+      await sendOrder(ehr, { visit: yesterday }),
+      await sendOrder(ehr, { visit: yesterday }),
+    ]
+    expect((await ehr('POST', '/fhir', { body: act(seen) })).status).toBe(200)
+    const serial = newSerial()
+    const late = await link(bay, linked, { scan: label(serial), appliedAt: `${yesterday}T09:00:00Z` })
+    expect(late.status, late.text).toBe(200)
+
+    const report = await reportOf(bay, 'tern-harbour', yesterday)
+    expect(lines(report)).toEqual(
+      [
+        `late-link open ${serial} ${linked.placer.value}`,
+        `no-application mended - ${linked.placer.value}`,
+        `no-application mended - ${seen.placer.value}`,
+        `no-application open - ${unknown.placer.value}`,
+        `no-link open - ${seen.placer.value}`,
+      ].toSorted(),
+    )
+    expect(report.gaps.map((g) => g.since.slice(0, 13))).toEqual(report.gaps.map(() => `${today}T08`))
+    const news = await bay<{ changes: { since: string; opened: unknown[] } }>(
+      'GET',
+      `/reports/day/tern-harbour/${yesterday}.json?since=${before}`,
+    )
+    expect(news.status, news.text).toBe(200)
+    expect(news.text.match(/no-link|late-link|no-application/g)?.length).toBeGreaterThanOrEqual(5)
+  })
+
+  test('changes no evening that was issued, issues none again, and is not missing on the day on which it came', async () => {
+    const before = await sealed()
+    await service().setClock(`${today}T18:00:00Z`)
+    expect((await sealed()).slice(0, before.length)).toEqual(before)
+    expect((await sealed()).slice(before.length).map((e) => `${e.day} ${e.moment}`)).toEqual([`${today} cut-off`])
+    expect(before.every((e) => !e.report.includes('DetectedIssue'))).toBe(true)
+    // that the reading service has not taken yet what was linked today is of today
+    const ofToday = lines(await reportOf(bay, 'tern-harbour', today)).map((line) => line.split(' ')[0])
+    expect(ofToday).toEqual(['not-taken'])
+    expect(figures(measureOf(await evening(bay, 'tern-harbour', yesterday)), 'linked')).toEqual([2, 2, 0, 0])
+  })
+})
