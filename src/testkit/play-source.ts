@@ -7,6 +7,7 @@ import { complaintsOf, printedConversation } from './conversation.ts'
 import { isBundle } from './door.ts'
 import { faultNames } from './faults.ts'
 import { inventedOrder, inventedOrders } from './invented-orders.ts'
+import { inventedVisit, type VisitWord, visitWords } from './invented-visit.ts'
 import { everyCommand, type Played, type PlayOptions, type Print, withComplaints } from './played.ts'
 import { type Pushed, pusher } from './push.ts'
 import { complaintsIn, ledger } from './rules.ts'
@@ -55,11 +56,12 @@ interface Acting {
   /** An order that is new or has changed. */
   readonly told: (pushed: Pushed, isNew: boolean) => Promise<void>
   readonly patientTold: (patient: Patient) => Promise<void>
+  readonly visitTold: (visit: FhirResource, pushed: Pushed) => Promise<void>
   readonly newOrder: (at: Date) => readonly [Patient, ServiceRequest]
 }
 
 /** What a source does with its orders and patients; where it pushes, it sends what it did. */
-function deeds({ there, told, patientTold, newOrder }: Acting): Commands {
+function deeds({ there, told, patientTold, visitTold, newOrder }: Acting): Commands {
   const change = async (name: string, over: Partial<ServiceRequest>): Promise<Told> => {
     const pushed = ordersOf(there()).find(({ order }) => named(name)(order))
     if (!pushed) return known('order', name, there().resources('ServiceRequest'))
@@ -122,6 +124,24 @@ function deeds({ there, told, patientTold, newOrder }: Acting): Commands {
       return { shown: [before, after] }
     },
   }
+  const visit: Command = {
+    takes: `ORDER ${visitWords.join('|')} [at=MOMENT] [recorder=LABEL]`,
+    does: 'says of its visit when it is, that it is not, or that a recorder was applied; at: now by default',
+    words: [2, 2],
+    settings: ['at', 'recorder'],
+    run: async ({ words: [name = '', word = ''], settings: { at, recorder } }) => {
+      const pushed = ordersOf(there()).find(({ order: o }) => named(name)(o))
+      const isWord = (w: string): w is VisitWord => visitWords.some((v) => v === w)
+      if (!pushed) return known('order', name, there().resources('ServiceRequest'))
+      if (!isWord(word)) return wrong(`A visit is ${visitWords.join(', ')}; found ${word}.`)
+      if (recorder && word !== 'done') return wrong('A recorder is named of a visit that is done.')
+      const moment = new Date(at ?? Date.now())
+      if (Number.isNaN(moment.getTime())) return wrong('at must be a moment such as 2027-03-01T09:00:00Z.')
+      const made = there().add(inventedVisit(pushed.order, { word, at: moment, ...(recorder && { recorder }) }))
+      await visitTold(made, pushed)
+      return { shown: made }
+    },
+  }
   const orders: Command = {
     takes: '',
     does: 'the orders that it holds',
@@ -132,7 +152,7 @@ function deeds({ there, told, patientTold, newOrder }: Acting): Commands {
         .join('\n'),
     }),
   }
-  return { orders, order, revise, revoke, merge }
+  return { orders, order, revise, revoke, merge, visit }
 }
 
 export async function playSource(options: PlayOptions, held: Held, print: Print): Promise<Played> {
@@ -147,6 +167,7 @@ export async function playSource(options: PlayOptions, held: Held, print: Print)
       there: () => there,
       told: async (pushed, isNew) => (isNew ? push?.together(pushed) : push?.revised(pushed)),
       patientTold: async (patient) => push?.patientRevised(patient),
+      visitTold: async (said, pushed) => push?.visit(said, pushed),
       newOrder: (at) => inventedOrder(held.seed, ++count, at),
     }),
     ...everyCommand({

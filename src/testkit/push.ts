@@ -32,7 +32,7 @@ export interface Pushed {
 }
 
 /** Neither ids nor versions of the source go out: Daybind knows a thing by its identifiers. */
-const bare = <R extends Patient | ServiceRequest>({ id: _id, meta: _meta, ...content }: R) => content as R
+const bare = <R extends FhirResource>({ id: _id, meta: _meta, ...content }: R) => content as R
 
 /** Of another patient of the source Daybind knows the identifier, not the address. */
 const sendable = (patient: Patient): Patient => ({
@@ -144,6 +144,22 @@ export function pusher({ call, base }: Conversation) {
     await call(find, 'PUT', `Patient?${criterion(patient.identifier?.[0])}`, sendable(patient))
   }
 
+  /** Sends what is said of an order's visit; only in a transaction or batch is that taken. */
+  async function visit(said: FhirResource, { order, patient }: Pushed): Promise<void> {
+    const identifier = (said as { identifier?: Identifier[] }).identifier?.[0]
+    const about = { type: 'ServiceRequest', identifier: placerOf(order) }
+    const subject = { type: 'Patient', identifier: patient.identifier?.[0] }
+    const resource = {
+      ...bare(said),
+      basedOn: [about],
+      ...('subject' in said && { subject }),
+      ...('participant' in said && { participant: [{ actor: subject, status: 'accepted' }] }),
+    } as unknown as FhirResource
+    const request = { method: 'PUT', url: `${said.resourceType}?${criterion(identifier)}` } as const
+    const find = (answer: Answered) => aboutTransaction(answer, 1)
+    await call(find, 'POST', '', { resourceType: 'Bundle', type: 'transaction', entry: [{ resource, request }] })
+  }
+
   /** Says what must be refused, about an order that is there. Every call is a rehearsal or harms nothing by itself. */
   async function refusals(pushed: Pushed): Promise<void> {
     const order = alone(pushed)
@@ -188,6 +204,7 @@ export function pusher({ call, base }: Conversation) {
     oneByOne,
     revised,
     patientRevised,
+    visit,
     /** Looks where it is, then sends every order, by turns in a transaction and in single writes; then, with the first one, what must be refused. */
     async all(orders: readonly Pushed[]): Promise<void> {
       const stated = statedBase(await call(aboutStatement, 'GET', 'metadata'))

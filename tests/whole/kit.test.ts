@@ -362,6 +362,7 @@ describe('what a source does while it runs', () => {
     ['a revised order', 'revise o-SEED-0001 priority=urgent', /"priority": "urgent"/],
     ['a revoked order', 'revoke o-SEED-0002', /"status": "revoked"/],
     ['merged patients', 'merge p-SEED-0001 p-SEED-0002', /"replaced-by"/],
+    ['a visit that is done', 'visit o-SEED-0001 done', /"performedDateTime"/],
   ])('%s goes to Daybind, which takes it by the rules', { timeout: 30_000 }, async ([, line, shows]) => {
     seeds += 1
     const args = ['source', '--push', door.base(), '--token-env', 'EHR_TOKEN', '--orders', '2', '--seed', `${seeds}`]
@@ -387,6 +388,8 @@ describe('what a source does while it runs', () => {
     expect(patient.identifier?.[0]?.value).toBe(`H${seeds}-${line.startsWith('merge') ? '0002' : '0001'}`)
     const before = await read<Bundle<Patient>>(as('ops'), `Patient?identifier=${numbering.patients}|H${seeds}-0001`)
     expect(before.entry?.[0]?.resource?.active).toBe(line.startsWith('merge') ? false : undefined)
+    const acts = await read<Bundle>(as('ops'), `Procedure?based-on=ServiceRequest/${first?.id}`)
+    expect(acts.entry?.length ?? 0).toBe(line.startsWith('visit') ? 1 : 0)
   })
 })
 
