@@ -59,7 +59,7 @@ import { openStatements, type Statements } from './adapters/queue/statements.ts'
 import { isAsked } from './adapters/sources/fetched.ts'
 import { startAskers } from './adapters/sources/rounds.ts'
 import { tellTroubles } from './adapters/troubles.ts'
-import { startRounds, watchOnce } from './adapters/watch.ts'
+import { openWatch, startRounds } from './adapters/watch.ts'
 import { eveningReport, reportCsv } from './board/evening-report.ts'
 import { eveningPage, severalPage, startPage } from './board/pages.ts'
 import { severalCsv, severalEvenings } from './board/several-evenings.ts'
@@ -413,11 +413,12 @@ const start = async (
   // a source that is asked learns where its notifications go
   let listening = false
   const watching = { db, parties: c, tolerances: c.tolerances }
+  const watch = openWatch(watching, log)
   const alerts = openAlerts({ ...watching, announce: queue.announce, publicUrl: base }, log)
   const rounds = startRounds(
     options.roundMs ?? 1_000,
     async () => {
-      await watchOnce(watching, log)
+      await watch()
       await couriers.sweep()
       if (listening) await askers.look()
       troubles.well()

@@ -2,31 +2,48 @@
 
 import { randomUUIDv7 } from 'node:crypto'
 import type { Logger } from 'pino'
-import { type Moment, momentsDue } from '../flow/watch-flow/moments-due.ts'
+import { type Moment, momentsDue, nextMoment } from '../flow/watch-flow/moments-due.ts'
+import type { Site } from '../model/configuration.ts'
+import { laterOf } from '../model/instant.ts'
 import type { Instant } from '../model/states.ts'
 import { now } from './clock.ts'
 import { issueEvening, lastIssued, type Watching, watchedSince } from './postgres/evenings.ts'
 import { sideBySide } from './side-by-side.ts'
 
-/** Issues every evening that is due. Each is issued once; what was missed during a downtime is made up for. */
-export const watchOnce = async (w: Watching, log: Logger): Promise<number> => {
-  const present: Instant = await now(w.db)
-  const since = await watchedSince(w.db, w.parties.sites, present)
-  const issued = await lastIssued(w.db, w.parties.sites)
-  let count = 0
-  const issue = async (due: Moment): Promise<void> => {
+/**
+ * Issues every evening that is due, each time that it is called. Each is issued once; what was missed during a downtime is
+ * made up for. When the next one is due is remembered, so that a look before that costs the same for however many sites.
+ * @returns how many were issued
+ */
+export const openWatch = (w: Watching, log: Logger): (() => Promise<number>) => {
+  const { sites } = w.parties
+  /** Nothing is due before it; as long as it is not known something may be. */
+  let next: Instant | undefined
+
+  const issue = async (due: Moment): Promise<boolean> => {
     const started = performance.now()
-    if (!(await issueEvening(w, due, randomUUIDv7()))) return
-    count += 1
+    if (!(await issueEvening(w, due, randomUUIDv7()))) return false
     const { site, day, moment, at } = due
     const ms = Math.round(performance.now() - started)
     log.info({ step: 'watch-flow', site: site.id, day, moment, due: at, ms }, 'evening issued')
+    return true
   }
-  // those of one site in the order of their moments: each is chained to the one before
-  await sideBySide(w.parties.sites, async (site) => {
-    for (const due of momentsDue(site, issued.get(site.id) ?? since.get(site.id) ?? present, present)) await issue(due)
-  })
-  return count
+
+  return async () => {
+    const present = await now(w.db)
+    if (next !== undefined && present < next) return 0
+    const since = await watchedSince(w.db, sites, present)
+    const issued = await lastIssued(w.db, sites)
+    const after = (site: Site) => issued.get(site.id) ?? since.get(site.id) ?? present
+    let count = 0
+    // those of one site in the order of their moments: each is chained to the one before
+    await sideBySide(sites, async (site) => {
+      for (const due of momentsDue(site, after(site), present)) if (await issue(due)) count += 1
+    })
+    // whatever was due is issued now, by whomever
+    next = sites.map((site) => nextMoment(site, laterOf(after(site), present))).toSorted()[0]
+    return count
+  }
 }
 
 export interface Rounds {

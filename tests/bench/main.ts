@@ -12,6 +12,7 @@ import { measureLinks } from './links.ts'
 import { measureOrders } from './orders.ts'
 import { headOf, type Line, machineOf, tableOf } from './report.ts'
 import { measureSearches } from './searches.ts'
+import { measureSites } from './sites.ts'
 import { measureStart } from './start.ts'
 import { tickMeasure } from './tick.ts'
 import { openWorld, type Scale, type World } from './world.ts'
@@ -27,6 +28,7 @@ const stages: readonly (readonly [name: string, measure: Measure])[] = [
   ['orders', measureOrders],
   ['evening', (w) => measureEvening(w, w.scale.few)],
   ['tick', (w) => tick(w, w.scale.few)],
+  ['sites', measureSites],
   ['growth', (w) => growth(w, w.scale.few)],
   ['search', measureSearches],
   ['link', measureLinks],

@@ -6,7 +6,7 @@ import { startCouriers } from '../../src/adapters/queue/couriers.ts'
 import { usualLeaseSeconds } from '../../src/adapters/queue/deliver.ts'
 import type { Queue } from '../../src/adapters/queue/queue.ts'
 import { openStatements } from '../../src/adapters/queue/statements.ts'
-import { watchOnce } from '../../src/adapters/watch.ts'
+import { openWatch } from '../../src/adapters/watch.ts'
 import { usualPatience } from '../../src/flow/forward-order/retry.ts'
 import { inTurns, median } from './load.ts'
 import { settings } from './processes.ts'
@@ -66,6 +66,7 @@ const tickNow = async (w: World): Promise<Tick> => {
     log,
   }
   const couriers = await startCouriers(delivering, silent, told)
+  const watch = openWatch({ ...configuration, db, parties: configuration }, log)
   const timed = (work: () => Promise<unknown>) => async () => {
     const began = performance.now()
     await work()
@@ -74,7 +75,7 @@ const tickNow = async (w: World): Promise<Tick> => {
   try {
     const [ours = [], floor = []] = await inTurns(rounds, [
       timed(async () => {
-        const issued = await watchOnce({ ...configuration, db, parties: configuration }, log)
+        const issued = await watch()
         if (issued > 0) throw new Error('An evening was due, so this was no idle round.')
         await couriers.sweep()
       }),

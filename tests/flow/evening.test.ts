@@ -4,7 +4,7 @@ import { describe, expect, test } from 'vitest'
 import type { Facts } from '../../src/flow/watch-flow/day-facts.ts'
 import { detectedIssue } from '../../src/flow/watch-flow/detected-issue.ts'
 import { eveningBundle, eveningOf, measureReport } from '../../src/flow/watch-flow/evening.ts'
-import { momentsDue } from '../../src/flow/watch-flow/moments-due.ts'
+import { momentsDue, nextMoment } from '../../src/flow/watch-flow/moments-due.ts'
 import type { Site } from '../../src/model/configuration.ts'
 import type { GapState } from '../../src/model/states.ts'
 import { codes, extensions, identifierSystems, systems } from '../../src/model/systems.ts'
@@ -402,6 +402,17 @@ describe('the moments at which an evening is issued', () => {
         expect(whole.map((m) => m.at)).toEqual(whole.map((m) => m.at).sort())
       }),
       { numRuns: 15 },
+    )
+  })
+
+  test('are foreseen: the next one is the first that will be due', () => {
+    const minute = (n: number) => at(new Date(Date.UTC(2026, 9, 23, 0, n)).toISOString())
+    fc.assert(
+      fc.property(fc.integer({ min: 0, max: 5 * 1440 }), fc.constantFrom(tern, quarry, plain), (n, site) => {
+        const [first] = momentsDue(site, minute(n), minute(n + 2 * 1440))
+        expect(nextMoment(site, minute(n))).toBe(first?.at)
+      }),
+      { numRuns: 60 },
     )
   })
 

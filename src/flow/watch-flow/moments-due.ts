@@ -41,3 +41,12 @@ export const momentsDue = (site: Site, after: Instant, now: Instant): readonly M
     due.push(...momentsOf(site, day).filter((m) => isAfter(m, after) && m.at <= now))
   return due
 }
+
+/** The first moment of a site after `after`. */
+export const nextMoment = (site: Site, after: Instant): Instant => {
+  const begin = previousDate(localDateOf(msOf(after), site.timeZone))
+  for (let day = begin; ; day = nextDate(day)) {
+    const next = momentsOf(site, day).find(({ at }) => at > after)
+    if (next !== undefined) return next.at
+  }
+}
