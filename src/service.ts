@@ -60,7 +60,7 @@ import { isAsked } from './adapters/sources/fetched.ts'
 import { startAskers } from './adapters/sources/rounds.ts'
 import { tellTroubles } from './adapters/troubles.ts'
 import { openWatch, startRounds } from './adapters/watch.ts'
-import { eveningReport, reportCsv } from './board/evening-report.ts'
+import { eveningReport, reportCsv, reportedEvening } from './board/evening-report.ts'
 import { eveningPage, severalPage, startPage } from './board/pages.ts'
 import { severalCsv, severalEvenings } from './board/several-evenings.ts'
 import { type Patience, usualPatience } from './flow/forward-order/retry.ts'
@@ -115,12 +115,12 @@ const version = (JSON.parse(readFileSync(new URL('../package.json', import.meta.
 const logger = (level: string): Logger => pino({ level, base: null, timestamp: pino.stdTimeFunctions.isoTime })
 
 const views: ReportViews = {
-  one: (told) => {
-    const report = eveningReport(told)
+  one: (told, figures) => {
+    const report = eveningReport(told, figures)
     return { json: () => JSON.stringify(report), csv: () => reportCsv(report), html: () => eveningPage(report) }
   },
   several: (of, told, asOf, since) => {
-    const report = severalEvenings(of, told.map(eveningReport), asOf, since)
+    const report = severalEvenings(of, told.map(reportedEvening), asOf, since)
     return { json: () => JSON.stringify(report), csv: () => severalCsv(report), html: () => severalPage(report) }
   },
 }

@@ -7,6 +7,7 @@ import { stringify } from 'csv-stringify/sync'
 import type { IssuedMoment } from '../flow/watch-flow/archive.ts'
 import { type ChangeOfGap, type Difference, differenceOf, type Standing } from '../flow/watch-flow/difference.ts'
 import type { Count, Evening } from '../flow/watch-flow/evening.ts'
+import type { Delay } from '../flow/watch-flow/figures/delay.ts'
 import type { Figures } from '../flow/watch-flow/figures/trend.ts'
 import { detailOf, ruleOf } from '../flow/watch-flow/gaps.ts'
 import { msOf } from '../model/instant.ts'
@@ -46,10 +47,10 @@ export interface Told {
   readonly before?: Evening
   readonly labels: Labels
   readonly issued: readonly IssuedMoment[]
-  readonly figures: Figures
 }
 
-export interface EveningReport {
+/** One evening, as it is told alone and among others. */
+export interface ReportedEvening {
   readonly site: string
   readonly name: string
   readonly date: string
@@ -58,13 +59,17 @@ export interface EveningReport {
   readonly asOf: string
   readonly tzdata: string
   readonly linked: Count
+  readonly inTime: Delay
   readonly taken: Count
   readonly gaps: readonly ReportRow[]
-  readonly figures: Figures
   /** What lies between `since` and `asOf`, where an earlier moment was asked for. */
   readonly difference?: { readonly before: Standing; readonly after: Standing }
   /** The moments at which this evening was issued by itself; its bytes are kept. */
   readonly issued: readonly IssuedMoment[]
+}
+
+export interface EveningReport extends ReportedEvening {
+  readonly figures: Figures
   readonly caution: string
 }
 
@@ -94,7 +99,7 @@ const rowOf = (g: GapState, labels: Labels, zone: string, change: ChangeOfGap | 
 
 const closingOf = ({ at: _at, ...closing }: NonNullable<GapState['mended']>) => closing
 
-export const eveningReport = ({ evening: e, before, labels, issued, figures }: Told): EveningReport => {
+export const reportedEvening = ({ evening: e, before, labels, issued }: Told): ReportedEvening => {
   const zone = zoneOn(e.day, e.site.timeZone)
   const difference: Difference | undefined = before && differenceOf(before, e)
   const gaps: Difference['changes'] | readonly { gap: GapState; change?: undefined }[] =
@@ -108,14 +113,19 @@ export const eveningReport = ({ evening: e, before, labels, issued, figures }: T
     asOf: e.asOf,
     tzdata: e.tzdata,
     linked: e.linked,
+    inTime: e.inTime,
     taken: e.taken,
     gaps: gaps.map(({ gap, change }) => rowOf(gap, labels, zone, change)),
-    figures,
     ...(difference && { difference: { before: difference.before, after: difference.after } }),
     issued,
-    caution,
   }
 }
+
+export const eveningReport = (told: Told, figures: Figures): EveningReport => ({
+  ...reportedEvening(told),
+  figures,
+  caution,
+})
 
 const columns = [
   'site',

@@ -97,7 +97,7 @@ const differencePart = (r: Pick<EveningReport, 'difference' | 'timeZone'>): Mark
     : html`<p>Since ${localMinutes(r.difference.before.asOf, r.timeZone)}: before, ${standingText(r.difference.before)}; now, ${standingText(r.difference.after)}.</p>`
 
 const wentWell = (r: EveningReport): Markup => {
-  const { inTime } = r.figures.today
+  const { inTime } = r
   const times =
     inTime.links === 0 ? '' : ` Fastest ${spanText(inTime.fastest)} after switch-on, median ${spanText(inTime.median)}.`
   return html`<p>Linked in time: ${share(r.linked)}; ${r.linked.initial} applied that day.${times}<br>Accepted in time by the reading services: ${share(r.taken)}.</p>`

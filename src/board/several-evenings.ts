@@ -1,6 +1,6 @@
 /** Several evenings together: the days of a range, or all sites of one day. A line each, and every gap. */
 import { type Share, shareOf } from '../flow/watch-flow/figures/share.ts'
-import { caution, csvOf, type EveningReport, gapsCsv } from './evening-report.ts'
+import { caution, csvOf, gapsCsv, type ReportedEvening } from './evening-report.ts'
 
 export interface EveningLine {
   readonly site: string
@@ -25,14 +25,14 @@ export interface SeveralEvenings {
   readonly lines: readonly EveningLine[]
   /** All of them together. */
   readonly total: { readonly due: number; readonly inTime: number; readonly share?: Share; readonly open: number }
-  readonly evenings: readonly Omit<EveningReport, 'caution' | 'figures'>[]
+  readonly evenings: readonly ReportedEvening[]
   readonly caution: string
 }
 
-const lineOf = (r: EveningReport): EveningLine => {
+const lineOf = (r: ReportedEvening): EveningLine => {
   const { denominator: due, numerator: inTime, initial: applied } = r.linked
   const share = shareOf({ denominator: due, numerator: inTime })
-  const { median, ninetyPercent } = r.figures.today.inTime
+  const { median, ninetyPercent } = r.inTime
   const open = r.gaps.filter((g) => g.status === 'open' && g.change !== 'withdrawn').length
   const mended = r.gaps.filter((g) => g.status === 'mended' && g.change !== 'withdrawn').length
   return {
@@ -56,7 +56,7 @@ const sum = (lines: readonly EveningLine[], pick: (l: EveningLine) => number): n
 /** @param reports at least one, all as of one moment */
 export const severalEvenings = (
   of: SeveralEvenings['of'],
-  reports: readonly EveningReport[],
+  reports: readonly ReportedEvening[],
   asOf: string,
   since: string | undefined,
 ): SeveralEvenings => {
@@ -72,7 +72,7 @@ export const severalEvenings = (
     ...(since !== undefined && { since }),
     lines,
     total: { due, inTime, ...(share && { share }), open: sum(lines, (l) => l.open) },
-    evenings: reports.map(({ caution: _caution, figures: _figures, ...r }) => r),
+    evenings: reports,
     caution,
   }
 }

@@ -141,6 +141,7 @@ describe('the checks of the demo can fail', () => {
     asOf: '',
     tzdata: '',
     linked: expected.linked,
+    inTime: { links: 0 },
     taken: expected.taken,
     gaps: expected.gaps.map((gap) => ({ ...row, ...gap })),
     figures: figuresOf(quarry, today, facts({}), at(`${today}T23:00:00Z`)),

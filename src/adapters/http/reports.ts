@@ -24,14 +24,13 @@ export interface ToldEvening {
   readonly before?: Evening
   readonly labels: Awaited<ReturnType<typeof labelsOf>>
   readonly issued: Awaited<ReturnType<typeof issuedMoments>>
-  readonly figures: Figures
 }
 
 type Form = 'json' | 'csv' | 'html'
 
 /** How the board shows evenings; handed in, so that the pages stay apart from the routes. */
 export interface ReportViews {
-  readonly one: (told: ToldEvening) => Readonly<Record<Form, () => string>>
+  readonly one: (told: ToldEvening, figures: Figures) => Readonly<Record<Form, () => string>>
   readonly several: (
     of: 'days' | 'sites',
     told: readonly ToldEvening[],
@@ -76,7 +75,6 @@ const tell = async (
     ...(before && { before }),
     labels: await labelsOf(w.db, evening, before),
     issued: await issuedMoments(w.db, site.id, day, asOf),
-    figures: await figuresAsOf(w.db, evening),
   }
 }
 
@@ -141,7 +139,7 @@ const report =
     const [first] = told
     const shown =
       as === 'one' && first !== undefined
-        ? views.one(first)
+        ? views.one(first, await figuresAsOf(w.db, first.evening))
         : views.several(as === 'one' ? 'sites' : as, told, asOf, since)
     return { status: 200, body: shown[form](), type: `${types[form]}; charset=utf-8` }
   }

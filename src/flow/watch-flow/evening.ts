@@ -14,6 +14,7 @@ import { stands } from '../apply-device/periods.ts'
 import { answersFor } from '../apply-device/record-application.ts'
 import { dueOf, type Facts, type Watch } from './day-facts.ts'
 import { detectedIssue } from './detected-issue.ts'
+import { type Delay, delayOf } from './figures/delay.ts'
 import { linkOfTold, recorderToldIn, toldByDay } from './gaps/application.ts'
 import { gapsOf } from './gaps.ts'
 
@@ -32,6 +33,8 @@ export interface Evening {
   /** Version of the time zone rules by which the day was measured. */
   readonly tzdata: string
   readonly linked: Count
+  /** Of those that were linked in time. */
+  readonly inTime: Delay
   readonly taken: Count
   readonly gaps: readonly GapState[]
 }
@@ -62,11 +65,17 @@ export const appliedOn = (facts: Facts, site: Site, day: string): readonly Appli
   return [...links.map((link) => ({ appliedAt: link.appliedAt, link })), ...loose.values()]
 }
 
+/** Those whose moment has come. */
+const dueOn = (applied: readonly Applied[], site: Site, asOf: Instant): readonly Applied[] =>
+  applied.filter((a) => dueOf(a.appliedAt, site) <= asOf)
+
 export const countLinked = (applied: readonly Applied[], site: Site, asOf: Instant): Count => {
-  const due = applied.filter((a) => dueOf(a.appliedAt, site) <= asOf)
-  const inTime = due.filter((a) => a.link !== undefined && a.link.tiedAt < dueOf(a.appliedAt, site))
-  return { initial: applied.length, denominator: due.length, numerator: inTime.length }
+  const due = dueOn(applied, site, asOf)
+  return { initial: applied.length, denominator: due.length, numerator: linksInTime(due, site).length }
 }
+
+const linksInTime = (due: readonly Applied[], site: Site): readonly LinkState[] =>
+  due.flatMap(({ link, appliedAt }) => (link !== undefined && link.tiedAt < dueOf(appliedAt, site) ? [link] : []))
 
 const countTaken = (applied: readonly Applied[], facts: Facts, watch: Watch): Count => {
   const works = applied.flatMap(({ link }) => {
@@ -100,6 +109,7 @@ export const eveningOf = (site: Site, day: string, facts: Facts, watch: Watch, t
     asOf: watch.asOf,
     tzdata,
     linked: countLinked(applied, site, watch.asOf),
+    inTime: delayOf(linksInTime(dueOn(applied, site, watch.asOf), site)),
     taken: countTaken(applied, facts, watch),
     gaps: gapsOf(facts, watch).filter(belongs),
   }

@@ -7,7 +7,7 @@ import type { Instant, LinkState } from '../../../model/states.ts'
 import type { Facts } from '../day-facts.ts'
 import { type Applied, appliedOn, countLinked } from '../evening.ts'
 import { type Base, baseOf, type Limits, limitsFor, type Placed, placed } from './control-chart.ts'
-import { quantile } from './quantile.ts'
+import { type Delay, delayOf } from './delay.ts'
 import { type Share, shareOf, type Tally } from './share.ts'
 
 /** So many local days are looked at before a day. */
@@ -25,17 +25,9 @@ export interface DayFigures extends Tallied {
   readonly placed?: Placed
 }
 
-/** From switch-on to link, in seconds; absent of no link. */
-export interface Delay {
-  readonly links: number
-  readonly fastest?: number
-  readonly median?: number
-  readonly ninetyPercent?: number
-}
-
 export interface Figures {
   /** The day itself, told by the limits that follow from the thirty days before it. */
-  readonly today: DayFigures & { readonly inTime: Delay }
+  readonly today: DayFigures
   /** The thirty days up to the day, itself included. */
   readonly month: Tallied & { readonly from: string; readonly to: string; readonly delay: Delay }
   readonly base: Base
@@ -58,22 +50,6 @@ export const windowOf = (day: string): { readonly from: string; readonly to: str
 const tallied = ({ denominator, numerator }: Tally): Tallied => {
   const share = shareOf({ denominator, numerator })
   return { denominator, numerator, ...(share && { share }) }
-}
-
-const seconds = (l: LinkState): number => (msOf(l.tiedAt) - msOf(l.appliedAt)) / 1000
-
-const rounded = (value: number | undefined) => (value === undefined ? undefined : Math.round(value))
-
-/** Whole seconds: nobody switches a recorder on by the millisecond. */
-const delayOf = (links: readonly LinkState[]): Delay => {
-  const values = links.map(seconds)
-  const [fastest, median, ninetyPercent] = [0, 0.5, 0.9].map((p) => rounded(quantile(values, p)))
-  return {
-    links: values.length,
-    ...(fastest !== undefined && { fastest }),
-    ...(median !== undefined && { median }),
-    ...(ninetyPercent !== undefined && { ninetyPercent }),
-  }
 }
 
 const against = (day: string, tally: Tally, base: Base): DayFigures => {
@@ -117,14 +93,9 @@ export const figuresOf = (site: Site, day: string, facts: Facts, asOf: Instant):
   const days = all.map((d) => against(d.day, d.tally, base))
   const month = all.slice(1).flatMap((d) => d.applied)
   const count = (applied: readonly Applied[]) => tallied(countLinked(applied, site, asOf))
-  const ofToday = all.at(-1)?.applied ?? []
-  const inTime = ofToday.filter((a) => countLinked([a], site, asOf).numerator === 1)
   const due = <T extends Tallied>(rows: readonly T[]) => rows.filter((r) => r.denominator > 0)
   return {
-    today: {
-      ...(days.at(-1) ?? against(day, { denominator: 0, numerator: 0 }, base)),
-      inTime: delayOf(linksOf(inTime)),
-    },
+    today: days.at(-1) ?? against(day, { denominator: 0, numerator: 0 }, base),
     month: { from: nextDate(from), to: day, ...count(month), delay: delayOf(linksOf(month)) },
     base,
     days,
