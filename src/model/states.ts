@@ -33,6 +33,8 @@ export interface OrderState {
   /** When we learned that it asks for nothing now and is not revoked: on hold, a draft, or of unknown status. */
   readonly idleSince?: Instant
   readonly notApplied?: NotApplied
+  /** All that people said of visits without a recorder, the newest last, whatever became of the order's day since. */
+  readonly saidNotApplied?: readonly NotApplied[]
   readonly content: Content
 }
 

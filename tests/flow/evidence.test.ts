@@ -6,7 +6,7 @@ import { recorderOf } from '../../src/flow/accept-order/recorder-stated.ts'
 import type { Facts, SpeakingState } from '../../src/flow/watch-flow/day-facts.ts'
 import { eveningOf } from '../../src/flow/watch-flow/evening.ts'
 import { gapsOf } from '../../src/flow/watch-flow/gaps.ts'
-import type { LinkState, Said } from '../../src/model/states.ts'
+import type { LinkState, NotApplied, OrderState, Said } from '../../src/model/states.ts'
 import {
   application,
   at,
@@ -198,6 +198,55 @@ describe('what a source says was applied', () => {
     const two = [told(), told({}, uuid(72), 'Encounter')]
     expect(count({ told: two })).toEqual([1, 1, 0])
     expect(count({ told: two, links: [linked(`${today}T09:05:00Z`)] })).toEqual([1, 1, 1])
+  })
+})
+
+describe('what a source says was applied, and a person that nothing was', () => {
+  const reason = (time: string, over: Partial<NotApplied> = {}): Partial<OrderState> => {
+    const said = { reason: 'unfit', day: today, recordedAt: at(`${today}T${time}Z`), ...over }
+    return { notApplied: said, saidNotApplied: [said] }
+  }
+  const stay = (over: Partial<Said> = {}) => told(over, uuid(72), 'Encounter')
+  test.each<[string, Partial<OrderState>, readonly SpeakingState[], readonly string[]]>([
+    ['closes the gap', reason('09:40:00'), [told()], ['no-link final since 18:00, cancelled 09:40']],
+    [
+      'with a new date puts it off',
+      reason('09:40:00', { newDate: '2026-12-02' }),
+      [told()],
+      ['no-link final since 18:00, rescheduled 09:40'],
+    ],
+    ['before we learn of the visit’s end opens none', reason('08:50:00'), [stay()], []],
+    ['before the act was done is overtaken by it', reason('08:50:00'), [told()], ['no-link final since 18:00']],
+    ['of the visit, while an act was done later', reason('08:50:00'), [stay(), told()], ['no-link final since 18:00']],
+    ['of another day', reason('09:40:00', { day: '2026-11-24' }), [told()], ['no-link final since 18:00']],
+    [
+      'of no day, later',
+      reason('09:40:00', { day: undefined } as never),
+      [stay()],
+      ['no-link final since 18:00, cancelled 09:40'],
+    ],
+    ['of no day, before it', reason('08:00:00', { day: undefined } as never), [stay()], ['no-link final since 18:00']],
+    [
+      'is remembered when the order has another day, and when it is said of that as well',
+      {
+        visitDay: '2026-12-02',
+        saidNotApplied: [
+          { reason: 'unfit', day: today, recordedAt: at(`${today}T09:40:00Z`) },
+          { reason: 'no-show', day: '2026-12-02', recordedAt: at('2026-12-02T10:00:00Z') },
+        ],
+      },
+      [told()],
+      ['no-link final since 18:00, cancelled 09:40'],
+    ],
+  ])('%s', (_, over, said, expected) => {
+    const facts = { orders: [order(over)], told: said }
+    expect(found(facts).filter((line) => line.startsWith('no-link'))).toEqual(expected)
+  })
+  test('is not counted as an application', () => {
+    const counts = (over: Partial<OrderState>) =>
+      eveningOf(tern, today, facts({ orders: [order(over)], told: [told()] }), watch('2026-11-27T00:00:00Z'), 'x')
+        .linked.initial
+    expect([counts({}), counts(reason('09:40:00'))]).toEqual([1, 0])
   })
 })
 

@@ -274,6 +274,16 @@ test('our own act, sent back to us, says nothing new', async () => {
   expect(await gaps(o)).toEqual([])
 })
 
+test('a visit that has ended without a recorder is closed by the reason, and stays so with a new date of the order', async () => {
+  const o = await sendOrder(ehr, { visit: day })
+  await send(encounter(o))
+  expect(await gaps(o)).toEqual(['no-link open'])
+  expect((await operate(bay, `ServiceRequest/${o.order}/$record-not-applied`, { why: 'unfit' })).status).toBe(200)
+  expect(await gaps(o)).toEqual(['no-link cancelled'])
+  await sendOrder(ehr, { visit: '2035-04-02', person: o.person, placer: `${o.placer.value}` })
+  expect(await gaps(o)).toEqual(['no-link cancelled'])
+})
+
 test('appointments move the visit, and say that there was none', async () => {
   const [kept, moved, cancelled, none] = [
     await sendOrder(ehr, { visit: day }),

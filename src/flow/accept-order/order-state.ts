@@ -74,6 +74,7 @@ const acceptOrder = (
     codes,
     ...(visitDay !== undefined && { orderedDay: visitDay }),
     ...visitOf(before, visitDay),
+    ...(before?.saidNotApplied && { saidNotApplied: before.saidNotApplied }),
     wear,
     byHand: before?.byHand ?? ctx.caller.role === 'clinic',
     acceptedAt: before?.acceptedAt ?? ctx.now,

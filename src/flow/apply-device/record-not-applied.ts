@@ -58,7 +58,8 @@ export const recordNotApplied = (
     ...(newDate.value !== undefined && { newDate: newDate.value }),
     ...(note !== undefined && { note }),
   }
-  const state: OrderState = { ...rest, ...(day !== undefined && { visitDay: day }), notApplied }
+  const saidNotApplied = [...(order.saidNotApplied ?? []), notApplied]
+  const state: OrderState = { ...rest, ...(day !== undefined && { visitDay: day }), notApplied, saidNotApplied }
   return accept({
     changes: [{ fact: 'not-applied', state, occurredAt: ctx.now }],
     records: recordsOfNotApplied(state, notApplied, ctx),

@@ -56,7 +56,8 @@ export const appliedOn = (facts: Facts, site: Site, day: string): readonly Appli
     const before = loose.get(a.deviceId)
     if (before === undefined || a.appliedAt < before.appliedAt) loose.set(a.deviceId, { appliedAt: a.appliedAt })
   }
-  for (const group of toldByDay(facts)) {
+  for (const { group, denied } of toldByDay(facts)) {
+    if (denied !== undefined) continue
     const { orderId, says } = group.reduce((a, b) => ((a.says.at ?? '') <= (b.says.at ?? '') ? a : b))
     if (says.at === undefined || says.site !== site.id || says.day !== day) continue
     if (linkOfTold(group, facts) !== undefined) continue

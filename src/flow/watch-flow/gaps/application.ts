@@ -73,13 +73,42 @@ export const wornThen = (l: LinkState, { at, site, day }: Said): boolean =>
   (l.endedAt === undefined || l.endedAt > at) &&
   (contains(l, at) || (l.site === site && l.day === day))
 
+/**
+ * What a person said of the visit, who was there: no recorder was fitted. A visit that has ended is no proof of one; an
+ * act that was done later is.
+ */
+const denies = (reason: NotApplied, { type, says }: SpeakingState): boolean =>
+  reason.newDate !== says.day &&
+  (reason.day === undefined || reason.day === says.day) &&
+  (reason.recordedAt > (says.at ?? '') || (type !== 'Procedure' && reason.day !== undefined))
+
+/** By whom what a source says was applied is denied first; undefined: by nobody. */
+export const denialOf = (t: SpeakingState, { orders }: Facts): NotApplied | undefined =>
+  orders.find((o) => o.id === t.orderId)?.saidNotApplied?.find((reason) => denies(reason, t))
+
+export interface ToldApplied {
+  /** At least one, of one order and one day. */
+  readonly group: readonly SpeakingState[]
+  /** Set where people deny all of it: what they said last. */
+  readonly denied?: NotApplied
+}
+
 /** What sources say was applied for one order on one day counts once, however many resources say it. */
-export const toldByDay = ({ told }: Facts): readonly SpeakingState[][] => [
-  ...Map.groupBy(
-    told.filter((t) => t.says.what === 'applied'),
-    (t) => `${t.orderId} ${t.says.day}`,
-  ).values(),
-]
+export const toldByDay = (facts: Facts): readonly ToldApplied[] =>
+  [
+    ...Map.groupBy(
+      facts.told.filter((t) => t.says.what === 'applied'),
+      (t) => `${t.orderId} ${t.says.day}`,
+    ).values(),
+  ].map((all): ToldApplied => {
+    const believed = all.filter((t) => denialOf(t, facts) === undefined)
+    if (believed.length > 0) return { group: believed }
+    const denied = last(
+      all.flatMap((t) => denialOf(t, facts) ?? []),
+      (reason) => reason.recordedAt,
+    )
+    return { group: all, ...(denied && { denied }) }
+  })
 
 /** The recorder that they name, the first one told first. */
 export const recorderToldIn = (group: readonly SpeakingState[]): string | undefined =>
@@ -100,7 +129,7 @@ export const linkOfTold = (group: readonly SpeakingState[], facts: Facts): LinkS
 
 /** The source says that a recorder was applied for the order, and nobody linked one. */
 const toldNoLink = (facts: Facts, watch: Watch): readonly Found[] =>
-  toldByDay(facts).flatMap((group): Found[] => {
+  toldByDay(facts).flatMap(({ group, denied }): Found[] => {
     const told = first(group, (t) => `${t.says.at} ${t.id}`)
     const site = siteOf(told?.says.site, watch)
     const order = facts.orders.find((o) => o.id === told?.orderId)
@@ -110,6 +139,7 @@ const toldNoLink = (facts: Facts, watch: Watch): readonly Found[] =>
     const due = dueOf(told.says.at, site)
     const known = first(group, (t) => t.says.recordedAt)?.says.recordedAt ?? told.says.recordedAt
     if (link !== undefined && (link.tiedAt < due || link.tiedAt <= known)) return []
+    if (denied !== undefined && denied.recordedAt <= known) return []
     const late = due <= watch.asOf
     return [
       {
@@ -122,10 +152,11 @@ const toldNoLink = (facts: Facts, watch: Watch): readonly Found[] =>
         patientId: order.patientId,
         ...(stated && { deviceId: stated }),
         ...(link && { linkId: link.id, deviceId: link.deviceId }),
-        restsOn: [...group, ...(link ? [link] : [])],
+        restsOn: [...group, ...(link ? [link] : []), ...(denied ? [order] : [])],
         found: stated
           ? 'the source says so of this recorder, which is not linked for the order'
           : 'the source says so, and names no recorder that was linked',
+        ...mendedBy(denied?.recordedAt, denied?.newDate === undefined ? 'cancelled' : 'rescheduled'),
         ...mendedBy(link?.tiedAt, 'linked'),
       },
     ]
@@ -137,7 +168,7 @@ export const noLinkRule: GapRule = {
   means: 'There is evidence that a device was applied, and no link was recorded in time.',
   opens:
     'An application is recorded, or a source says that there was one, and no link of that recorder or order contains its moment or lies on its day.',
-  closes: 'Such a link is recorded.',
+  closes: 'Such a link is recorded; what a source says, by a reason why no recorder was fitted as well.',
   turn: 'clinic',
   next: 'Find out who wears this recorder and link it, with two patient identifiers, before the patient has left.',
   byHand: [],

@@ -5,7 +5,7 @@ import type { DoubtCause, IdentityDoubt, LinkState, OrderState } from '../../../
 import { causeOf, inDoubt, spoken } from '../../apply-device/device-clock.ts'
 import { contains, isOpen, overlap } from '../../apply-device/periods.ts'
 import { dueOf, type Facts, siteOf, type Watch } from '../day-facts.ts'
-import { linkOfTold, wornThen } from './application.ts'
+import { denialOf, linkOfTold, wornThen } from './application.ts'
 import { aboutLink, byTie, closedByHand, type Found, first, type GapRule, gapId, mendedBy, standing } from './rule.ts'
 
 const expired = (facts: Facts): readonly Found[] =>
@@ -232,7 +232,8 @@ const statedElsewhere = (facts: Facts): readonly Found[] =>
     if (other === undefined) return []
     const since = laterOf(says.recordedAt, other.recordedAt)
     const linked = linkOfTold([t], facts)
-    if (linked !== undefined && linked.tiedAt <= since) return []
+    const denied = denialOf(t, facts)?.recordedAt
+    if ((linked !== undefined && linked.tiedAt <= since) || (denied !== undefined && denied <= since)) return []
     return [
       {
         key: `${orderId} ${says.deviceId} ${says.day}`,
@@ -245,6 +246,7 @@ const statedElsewhere = (facts: Facts): readonly Found[] =>
         patientId: order.patientId,
         restsOn: [t, other, ...(linked ? [linked] : [])],
         found: 'the source says that it was applied here while it is linked to somebody else',
+        ...mendedBy(denied, 'confirmed'),
         ...mendedBy(other.endedAt && laterOf(since, other.endedAt), 'confirmed'),
         ...mendedBy(linked?.tiedAt, 'linked'),
       },
