@@ -404,6 +404,22 @@ describe('a gap that comes again', () => {
     expect(again.find((g) => g.id !== first[0]?.id)?.mended).toBeUndefined()
   })
 
+  test('is none where a person said that it was a mistake, unless it was recorded again after that', () => {
+    const by = {
+      at: at(`${today}T18:20:00Z`),
+      action: 'cancelled',
+      by: 'bay-3',
+      note: 'scanned the wrong one',
+    } as const
+    const noted = first.map((g) => ({ ...g, mended: by }))
+    expect(open({ noted }, `${today}T19:00:00Z`)).toMatchObject([{ mended: by }])
+    const more = [...seen, application({ id: uuid(41), recordedAt: at(`${today}T18:30:00Z`) })]
+    expect(open({ noted, applications: more }, `${today}T19:00:00Z`)).toMatchObject([
+      { mended: by },
+      { reopens: first[0]?.id },
+    ])
+  })
+
   test('keeps its id and its moment when it is asked for later', () => {
     expect(open({ links: [withdrawn], noted: again }, `${today}T21:00:00Z`)).toEqual(again)
   })

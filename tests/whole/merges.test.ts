@@ -567,7 +567,7 @@ describe('$acknowledge and $resolve', () => {
     const [noLink] = await found<DetectedIssue>(bay, `DetectedIssue?code=no-link&implicated=Device/${device.id}`)
     const answer = await resolve(noLink?.id, { action: 'linked', note: 'Linked elsewhere.' })
     expect(told(answer)).toBe('422 not-by-hand')
-    expect(answer.text).toContain('link it, with two patient identifiers')
+    expect(answer.text).toContain('Expected: cancelled; what is recorded closes it: Such a link is recorded')
     expect(told(await acknowledge(noLink?.id, {}))).toBe('200')
 
     const back = await operate(bay, 'Device/$record-return', { scan: label(newSerial()), receivedAt: ago(60) })

@@ -41,8 +41,8 @@ export const acknowledge = (p: ReadParameters<typeof acknowledgeParameters>, gap
 
 /** What closes it, for whom a word does not. */
 const expected = (gap: GapState): string => {
-  const { byHand, next } = ruleOf(gap.code)
-  return byHand.length > 0 ? byHand.join(' or ') : `no $resolve; what is recorded closes it: ${next}`
+  const { byHand, closes } = ruleOf(gap.code)
+  return `${byHand.join(' or ') || 'no $resolve'}; what is recorded closes it: ${closes}`
 }
 
 /**

@@ -55,6 +55,7 @@ const noLink = (facts: Facts, watch: Watch): readonly Found[] =>
         deviceId: seen.deviceId,
         ...tiedTo(link, seen.site),
         restsOn: [...group, ...(link ? [link] : [])],
+        newest: last(group, (a) => a.recordedAt)?.recordedAt ?? seen.recordedAt,
         ...mendedBy(link?.tiedAt, 'linked'),
       },
     ]
@@ -156,6 +157,7 @@ const toldNoLink = (facts: Facts, watch: Watch): readonly Found[] =>
         found: stated
           ? 'the source says so of this recorder, which is not linked for the order'
           : 'the source says so, and names no recorder that was linked',
+        newest: last(group, (t) => t.says.recordedAt)?.says.recordedAt ?? known,
         ...mendedBy(denied?.recordedAt, denied?.newDate === undefined ? 'cancelled' : 'rescheduled'),
         ...mendedBy(link?.tiedAt, 'linked'),
       },
@@ -171,7 +173,8 @@ export const noLinkRule: GapRule = {
   closes: 'Such a link is recorded; what a source says, by a reason why no recorder was fitted as well.',
   turn: 'clinic',
   next: 'Find out who wears this recorder and link it, with two patient identifiers, before the patient has left.',
-  byHand: [],
+  // nobody wears it: what was recorded was a mistake
+  byHand: ['cancelled'],
   gone: 'linked',
   find: (facts, watch) => [...noLink(facts, watch), ...toldNoLink(facts, watch)],
 }
