@@ -30,6 +30,8 @@ export interface OrderState {
   readonly acceptedAt: Instant
   /** When we learned that the order was revoked or entered in error. */
   readonly revokedAt?: Instant
+  /** When we learned that it is completed, having known it before. */
+  readonly completedAt?: Instant
   /** When we learned that it asks for nothing now and is not revoked: on hold, a draft, or of unknown status. */
   readonly idleSince?: Instant
   readonly notApplied?: NotApplied

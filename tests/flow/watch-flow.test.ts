@@ -212,6 +212,15 @@ describe('late-link', () => {
 })
 
 describe('no-application', () => {
+  const completed = order({ status: 'completed', completedAt: at(`${today}T10:00:00Z`) })
+
+  test('is there where the source has completed the order and nobody linked a recorder', () => {
+    expect(only('no-application', { orders: [completed] })).toMatchObject({
+      since: at('2026-11-26T00:00:00Z'),
+      found: 'the source completed the order, and no recorder was linked',
+    })
+  })
+
   const end = '2026-11-26T00:00:00Z'
 
   test('opens when the day of the visit is over, and not before', () => {
@@ -250,7 +259,8 @@ describe('no-application', () => {
       [],
     ],
     ['a revocation before the day was over', order({ status: 'revoked', revokedAt: at('2026-11-25T23:59:59Z') }), []],
-    ['an order that is completed', order({ status: 'completed' }), []],
+    ['an order that came completed', order({ status: 'completed' }), []],
+    ['an order that was completed and is linked', completed, [link()]],
     ['a draft', order({ status: 'draft' }), []],
     ['an order on hold, which could not be linked', order({ status: 'on-hold' }), []],
     ['a plan, which could not be linked', order({ intent: 'plan' }), []],

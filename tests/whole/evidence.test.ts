@@ -310,6 +310,19 @@ test('appointments move the visit, and say that there was none', async () => {
   expect([kept, moved, cancelled, none].map(about)).toEqual([true, false, false, true])
 })
 
+test('an order that its source completes without a link is missed when its day is over; one that came completed is not', async () => {
+  const [done, history] = [await sendOrder(ehr, { visit: '2035-03-22' }), newPerson()]
+  await sendOrder(ehr, {
+    visit: '2035-03-22',
+    person: done.person,
+    placer: `${done.placer.value}`,
+    status: 'completed',
+  })
+  const before = await sendOrder(ehr, { visit: '2035-03-22', person: history, status: 'completed' })
+  await service().setClock('2035-03-23T00:00:00Z')
+  expect([await gaps(done), await gaps(before)]).toEqual([['no-application open'], []])
+})
+
 test('nothing of it contradicts itself, and all of it follows from the journal', async () => {
   expect(await inconsistencies(service().database, service().configuration)).toEqual([])
 })

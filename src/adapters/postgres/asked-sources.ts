@@ -187,11 +187,17 @@ export const openThere = async (tx: Tx, source: string): Promise<readonly string
     await tx.query<{ id: string }>('select id from seen_at_sources where source = $1 and open order by id', [source])
   ).map((r) => r.id)
 
-/** Those of them that were taken. */
+/**
+ * Those of them that were taken, and those that were closed of late: an EHR may complete an order together with the act
+ * that it asks for.
+ */
 export const openOrdersThere = async (tx: Tx, source: string): Promise<readonly string[]> =>
   (
     await tx.query<{ id: string }>(
-      `select id from seen_at_sources where source = $1 and open and fate = 'taken' order by id`,
+      `select id from seen_at_sources where source = $1 and open and fate = 'taken'
+       union select id from seen_at_sources where source = $1 and type = 'ServiceRequest' and fate = 'taken'
+         and not open and seen_at > clock_timestamp() - interval '2 days'
+       order by id`,
       [source],
     )
   ).map((r) => r.id)

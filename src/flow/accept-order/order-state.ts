@@ -2,7 +2,7 @@
 import type { FhirResource, Location, ServiceRequest } from 'fhir/r4.js'
 import type { Source } from '../../model/configuration.ts'
 import { accept, type Checked, type Problem, problemsOf, refusal, refuse } from '../../model/problems.ts'
-import type { LinkState, OrderState } from '../../model/states.ts'
+import type { Instant, LinkState, OrderState } from '../../model/states.ts'
 import { stands } from '../apply-device/periods.ts'
 import type { Context } from '../step.ts'
 import { mayBeEvidence } from './evidence.ts'
@@ -24,6 +24,13 @@ export const revoked = (status: string): boolean => status === 'revoked' || stat
 
 /** It asks for nothing now, and may again. */
 const idle = (status: string): boolean => ['draft', 'on-hold', 'unknown'].includes(status)
+
+/** What comes completed was done without us. */
+const completionOf = (before: OrderState | undefined, status: string, now: Instant) => {
+  if (before === undefined || status !== 'completed') return {}
+  const at = before.status === 'completed' ? before.completedAt : now
+  return at === undefined ? {} : { completedAt: at }
+}
 
 /** A new day in the order sets aside what people agreed and recorded about the old one. */
 const visitOf = (before: OrderState | undefined, orderedDay: string | undefined) => {
@@ -78,6 +85,7 @@ const acceptOrder = (
     wear,
     byHand: before?.byHand ?? ctx.caller.role === 'clinic',
     acceptedAt: before?.acceptedAt ?? ctx.now,
+    ...completionOf(before, status, ctx.now),
     ...(revoked(status) && { revokedAt: before?.revokedAt ?? ctx.now }),
     ...(idle(status) && { idleSince: before?.idleSince ?? ctx.now }),
     content: contentOf(resolved, p.incoming.resource),

@@ -232,7 +232,8 @@ const missedVisit = (order: OrderState, day: string, facts: Facts, watch: Watch)
   const moments = [reason?.recordedAt, link?.tiedAt, applied?.says.recordedAt, not?.says.recordedAt]
   const inTime = moments.some((moment) => moment !== undefined && moment < end)
   if (watch.asOf < end || inTime) return []
-  if (order.status !== 'active' && (order.revokedAt === undefined || order.revokedAt < since)) return []
+  const asked = order.status === 'active' || order.completedAt !== undefined
+  if (!asked && (order.revokedAt === undefined || order.revokedAt < since)) return []
   return [
     {
       key: `${order.id} ${day}`,
@@ -243,6 +244,7 @@ const missedVisit = (order: OrderState, day: string, facts: Facts, watch: Watch)
       orderId: order.id,
       patientId: order.patientId,
       restsOn: [order, ...[link, applied, not].filter((s) => s !== undefined)],
+      ...(order.completedAt !== undefined && { found: 'the source completed the order, and no recorder was linked' }),
       ...mendedBy(order.revokedAt, 'cancelled'),
       ...mendedBy(not?.says.recordedAt, 'cancelled'),
       ...mendedBy(applied?.says.recordedAt, 'confirmed'),
