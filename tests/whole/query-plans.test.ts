@@ -150,6 +150,8 @@ const watching = (tx: Database) => ({
 const around = [
   'links_by_order',
   'links_by_device',
+  'kept_by_order',
+  'kept_by_device',
   'conflicts_by_order',
   'conflicts_by_device',
   'applications_by_device',
@@ -204,7 +206,11 @@ const hot: readonly (readonly [string, (tx: Database) => Promise<unknown>, reado
     (tx) => devicesWithSerial(tx, 'S7'),
     ['devices_serial_number_device_identifier_key'],
   ],
-  ['what an incoming order names', (tx) => loadForOrders(tx, incoming, harbour, undefined), ['identities_pkey']],
+  [
+    'what an incoming order names',
+    (tx) => loadForOrders(tx, incoming, harbour, undefined),
+    ['identities_pkey', 'kept_awaiting'],
+  ],
   [
     'what a report names',
     (tx) => loadForReport(tx, report, { caller: { id: 'pebble', role: 'reading-service' }, sight: ['reader:pebble'] }),

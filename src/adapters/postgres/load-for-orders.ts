@@ -237,9 +237,13 @@ export const loadForOrders = async (
   sight: Sight,
   begun?: Promise<Context>,
 ): Promise<Known> => {
-  const waitingRows = await waitingFor(tx, entries, source)
+  const [named, waitingRows] = await Promise.all([
+    idsByName(tx, source.id, namesIn(entries, source)),
+    waitingFor(tx, entries, source),
+  ])
   const waiting = waitingRows.map(readAgain)
-  const byIdentity = await idsByName(tx, source.id, namesIn([...entries, ...waiting], source))
+  const byIdentity =
+    waiting.length === 0 ? named : await idsByName(tx, source.id, namesIn([...entries, ...waiting], source))
   const behind = [...byIdentity].flatMap(([key, ids]) => ids.map((id) => `${key.split('|')[0]}/${id}`))
   const asked = [...entries, ...waiting].flatMap((e) => [
     ...(e.targetId ? [`${e.resource.resourceType}/${e.targetId}`] : []),
