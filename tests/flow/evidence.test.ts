@@ -172,6 +172,65 @@ describe('what a source says was applied', () => {
       ['no-link final since 18:00, linked 19:00'],
     ],
     [
+      'at which the recorder came off asks for no other',
+      {
+        told: [told({ at: at(`${today}T14:30:00Z`) })],
+        links: [
+          link({
+            day: '2026-11-18',
+            appliedAt: at('2026-11-18T09:00:00Z'),
+            tiedAt: at('2026-11-18T09:05:00Z'),
+            status: 'completed',
+            endedAt: at(`${today}T14:10:00Z`),
+          }),
+        ],
+      },
+      '2026-11-27T00:00:00Z',
+      [],
+    ],
+    [
+      'after a recorder that failed asks for the next one',
+      {
+        told: [told({ at: at(`${today}T14:30:00Z`) })],
+        links: [
+          link({
+            day: '2026-11-18',
+            appliedAt: at('2026-11-18T09:00:00Z'),
+            tiedAt: at('2026-11-18T09:05:00Z'),
+            status: 'stopped',
+            endReason: 'failed',
+            endedAt: at(`${today}T14:10:00Z`),
+          }),
+        ],
+      },
+      `${today}T15:00:00Z`,
+      ['no-link preliminary since 09:30'],
+    ],
+    [
+      'as a visit that was over days before the recorder was fitted is answered by its link',
+      {
+        told: [
+          told(
+            { at: at('2026-11-23T09:30:00Z'), day: '2026-11-23', recordedAt: at('2026-11-23T09:30:00Z') },
+            uuid(72),
+            'Encounter',
+          ),
+        ],
+        links: [linked(`${today}T09:05:00Z`)],
+      },
+      '2026-11-27T00:00:00Z',
+      ['no-link final since 2026-11-23T18:00, linked 09:05'],
+    ],
+    [
+      'as an act of days before is not: what was fitted then?',
+      {
+        told: [told({ at: at('2026-11-23T09:30:00Z'), day: '2026-11-23' })],
+        links: [linked(`${today}T09:05:00Z`)],
+      },
+      '2026-11-27T00:00:00Z',
+      ['no-link final since 09:30'],
+    ],
+    [
       'is not answered by a link of another order',
       { told: [told()], links: [link({ orderId: uuid(73) })] },
       `${today}T12:00:00Z`,
@@ -288,6 +347,42 @@ describe('what a source says of the visit', () => {
   test.each<[string, Partial<Facts>, readonly string[]]>([
     ['nothing: the order’s own day counts', {}, ['no-application final since 2026-11-26T00:00']],
     ['that it is on another day: that one counts', { told: [told({ what: 'visit', day: '2026-12-02' })] }, []],
+    [
+      'that it is on a day before people agreed on another one',
+      {
+        orders: [
+          order({
+            visitDay: '2026-11-27',
+            notApplied: {
+              reason: 'rescheduled',
+              day: today,
+              newDate: '2026-11-27',
+              recordedAt: at(`${today}T10:00:00Z`),
+            },
+          }),
+        ],
+        told: [told({ what: 'visit', recordedAt: at(`${today}T09:00:00Z`) })],
+      },
+      [],
+    ],
+    [
+      'that it is on another day than people had agreed on',
+      {
+        orders: [
+          order({
+            visitDay: '2026-11-27',
+            notApplied: {
+              reason: 'rescheduled',
+              day: '2026-11-20',
+              newDate: '2026-11-27',
+              recordedAt: at('2026-11-20T10:00:00Z'),
+            },
+          }),
+        ],
+        told: [told({ what: 'visit', recordedAt: at(`${today}T09:00:00Z`) })],
+      },
+      ['no-application final since 2026-11-26T00:00'],
+    ],
     ['that it is on that day', { told: [told({ what: 'visit' })] }, ['no-application final since 2026-11-26T00:00']],
     ['that it was cancelled, in time', { told: [told({ what: 'not' })] }, []],
     [

@@ -61,12 +61,19 @@ const noLink = (facts: Facts, watch: Watch): readonly Found[] =>
     ]
   })
 
+/**
+ * An order asks for one application: the visit at which its recorder came off asks for no other, nor does one that was
+ * over before it was fitted. A recorder that failed is another matter, and so is an act.
+ */
+const isAnotherVisit = (l: LinkState, { type, says }: SpeakingState): boolean =>
+  l.appliedAt <= (says.at ?? '') ? l.status === 'completed' : type !== 'Procedure'
+
 /** A link of the order answers for what its source says as it does for an application of its recorder. */
-const answersForTold = (l: LinkState, { orderId, says }: SpeakingState): boolean =>
+const answersForTold = (l: LinkState, t: SpeakingState): boolean =>
   stands(l) &&
-  l.orderId === orderId &&
-  (says.deviceId === undefined || says.deviceId === l.deviceId) &&
-  wornThen(l, says)
+  l.orderId === t.orderId &&
+  (t.says.deviceId === undefined || t.says.deviceId === l.deviceId) &&
+  (wornThen(l, t.says) || isAnotherVisit(l, t))
 
 /** The wear contains the moment, or both lie on one local day of the site and it was not over by then. */
 export const wornThen = (l: LinkState, { at, site, day }: Said): boolean =>
@@ -206,7 +213,9 @@ const reasonFor = (order: OrderState, day: string): NotApplied | undefined =>
 
 /** The days of the order's visits: the one that is expected, and the one that was put off. */
 const visitDays = (order: OrderState, told: readonly SpeakingState[]): readonly string[] => {
-  const booked = told.flatMap(({ says }) => (says.what === 'visit' ? [says.day] : []))
+  // what people agreed later than it was booked counts
+  const agreed = order.notApplied?.newDate === undefined ? '' : order.notApplied.recordedAt
+  const booked = told.flatMap(({ says }) => (says.what === 'visit' && says.recordedAt > agreed ? [says.day] : []))
   const expected = booked.length > 0 ? booked : [order.visitDay]
   return [...new Set([...expected, order.notApplied?.day].filter((day) => day !== undefined))]
 }
