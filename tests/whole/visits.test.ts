@@ -1,4 +1,6 @@
 /** What a source's FHIR server says of visits, when it is asked: contract, section 8, "Evidence of application". */
+import { createServer } from 'node:http'
+import type { AddressInfo } from 'node:net'
 import type { DetectedIssue, Device, FhirResource, Procedure, ServiceRequest } from 'fhir/r4.js'
 import { afterEach, expect, test } from 'vitest'
 import type { Source } from '../../src/model/configuration.ts'
@@ -204,4 +206,53 @@ test('what is no R4 is refused and told, and after a restart nothing is taken tw
   expect(await gaps(again)).toEqual(['no-link open'])
   const [kept] = await found<Procedure>(again.as('ops'), 'Procedure')
   expect(kept?.meta?.versionId).toBe('1')
+})
+
+/** A server in front of the source that leaves a parameter of searches out of account. @returns its base */
+const deafTo = async (ehr: SourceCounterpart, parameter: string): Promise<string> => {
+  let base = ''
+  const server = createServer(async (request, response) => {
+    const url = new URL(request.url ?? '', base)
+    url.searchParams.delete(parameter)
+    const behind = await fetch(`${ehr.base}${url.pathname.slice('/fhir'.length)}${url.search}`)
+    const said = (await behind.text()).replaceAll(ehr.base, base)
+    response.writeHead(behind.status, { 'content-type': 'application/fhir+json' }).end(said)
+  })
+  await new Promise<void>((listening) => server.listen(0, '127.0.0.1', listening))
+  base = `http://127.0.0.1:${(server.address() as AddressInfo).port}/fhir`
+  undo.push(async () => {
+    server.closeAllConnections()
+    server.close()
+  })
+  return base
+}
+
+test('a server that answers with whatever it has is told, and its orders arrive all the same', async () => {
+  const ehr = await opened()
+  ehr.add(act())
+  ehr.add(act({ id: 'act-2', basedOn: [{ reference: 'ServiceRequest/o-77' }] }))
+  const service = await begun(ehr, { fhir: await deafTo(ehr, 'based-on') })
+  await orderOf(service)
+  await expect
+    .poll(async () => (await sourceTold(service))?.warnings.join(' '))
+    .toContain('Their visits could not be looked at: Their server answers with every Procedure')
+  ehr.add({ ...aPatient('MRN-2'), id: 'p-2' })
+  ehr.add({ ...anOrder('HE-2', 'Patient/p-2', { occurrenceDateTime: today }), id: 'o-2' })
+  await orderOf(service, 'HE-2')
+})
+
+test.each<[string, object]>([
+  ['focalDevice', { focalDevice: { manipulated: { reference: 'Device/1' } } }],
+  ['focalDevice without a device', { focalDevice: [null] }],
+  ['basedOn', { basedOn: [null, ...based.basedOn] }],
+  ['identifier', { identifier: 'x' }],
+  ['contained', { contained: [null], focalDevice: [{ manipulated: { reference: '#x' } }] }],
+])('an act that is malformed (%s) is refused and told, and keeps nothing else from being taken', async (_, over) => {
+  const ehr = await opened()
+  ehr.add(act(over as Partial<Procedure>))
+  ehr.add(act({ id: 'act-2' }))
+  const service = await begun(ehr)
+  await expect.poll(() => gaps(service)).toEqual(['no-link open'])
+  expect((await sourceTold(service))?.refused).toMatchObject([{ type: 'Procedure', id: 'act-1' }])
+  expect(await found(service.as('ops'), 'Procedure')).toHaveLength(1)
 })

@@ -21,12 +21,21 @@ const label = ({ identifier, udiCarrier, serialNumber, lotNumber, manufactureDat
   ...(type && { type }),
 })
 
-/** A Device at an address of theirs tells us nothing: the label that it has there is taken along. */
+/** Devices that are asked for of one Procedure, at most: a visit fits one recorder. */
+const maxDevices = 10
+
+/**
+ * A Device at an address of theirs tells us nothing: the label that it has there is taken along.
+ * @param procedure sound
+ */
 const withLabels = async (a: Asking, shelf: Shelf, procedure: Of<'Procedure'>): Promise<Of<'Procedure'>> => {
   const labels: Device[] = []
+  let asked = 0
   const labelled = async (reference: Reference): Promise<Reference> => {
     const target = targetOf(reference.reference, a.source)
-    const device = target?.type === 'Device' ? await read(a, shelf, target) : undefined
+    if (target?.type !== 'Device' || asked >= maxDevices) return reference
+    asked += 1
+    const device = await read(a, shelf, target)
     if (device?.resourceType !== 'Device' || !isSound(device)) return reference
     const id = `recorder-${labels.length + 1}`
     labels.push({ resourceType: 'Device', id, ...label(device) })
@@ -48,16 +57,16 @@ const withLabels = async (a: Asking, shelf: Shelf, procedure: Of<'Procedure'>): 
 
 const takeOne = async (a: Asking, shelf: Shelf, resource: Evidence): Promise<void> => {
   const seen = { type: resource.resourceType, id: resource.id, version: versionOf(resource), open: false }
-  if (resource.resourceType === 'Procedure' && isOurs(resource))
-    return note(a, { ...seen, fate: 'not-ours', problems: [] })
-  const whole = resource.resourceType === 'Procedure' ? await withLabels(a, shelf, resource) : resource
-  const problems = await take(a, [whole])
+  const act = resource.resourceType === 'Procedure' && isSound(resource) ? resource : undefined
+  if (act && isOurs(act)) return note(a, { ...seen, fate: 'not-ours', problems: [] })
+  const problems = await take(a, [act ? await withLabels(a, shelf, act) : resource])
   await note(a, { ...seen, fate: problems.length === 0 ? 'taken' : 'refused', problems })
 }
 
-const isAbout = ({ basedOn = [] }: EvidenceResource, orders: ReadonlySet<string>, { source }: Asking): boolean =>
-  basedOn.some(({ reference }) => {
-    const target = targetOf(reference, source)
+/** Nothing of it was checked yet: whatever stands there that is no list of references leads to no order. */
+const isAbout = ({ basedOn }: EvidenceResource, orders: ReadonlySet<string>, { source }: Asking): boolean =>
+  (Array.isArray(basedOn) ? basedOn : []).some((based: Reference | null) => {
+    const target = targetOf(based?.reference, source)
     return target?.type === 'ServiceRequest' && orders.has(target.id)
   })
 
