@@ -376,6 +376,8 @@ export interface GapState {
 export interface Evidence {
   readonly kind: Kind
   readonly id: string
+  /** Of what a source said: the type of the resource that says it. */
+  readonly type?: string
   /** Of the fact in the journal by which it came to be what it was then. */
   readonly fact?: number
   /** It is at another site: that is all that is told of it. */

@@ -101,6 +101,9 @@ test('a completed act without a link is a gap, told once by whatever else says i
   const o = await sendOrder(ehr, { visit: day })
   await send(procedure(o))
   expect(await gaps(o)).toEqual(['no-link open'])
+  const [issue] = await found<DetectedIssue>(bay, `DetectedIssue?implicated=ServiceRequest/${o.order}`)
+  const [rests] = issue?.evidence?.[0]?.detail ?? []
+  expect((await bay<Procedure>('GET', `/fhir/${rests?.reference}`)).body).toMatchObject({ resourceType: 'Procedure' })
   await send(encounter(o), procedure(o))
   expect(await gaps(o)).toEqual(['no-link open'])
   expect((await link(bay, o, { scan: label(newSerial()), appliedAt: at('09:00:00') })).status).toBe(200)

@@ -40,12 +40,12 @@ const readable: Partial<Record<Kind, string>> = {
   held: 'DiagnosticReport',
 }
 
-const evidence = ({ kind, id, fact, elsewhere }: Evidence) => {
-  const type = elsewhere ? undefined : readable[kind]
+const evidence = ({ kind, id, type: said, fact, elsewhere }: Evidence) => {
+  const type = elsewhere ? undefined : (said ?? readable[kind])
   return {
     ...(type !== undefined && to(type, id)),
     ...(fact !== undefined && { identifier: { system: systems.journal, value: String(fact) } }),
-    display: kind === 'held' ? 'held report' : kind,
+    display: kind === 'held' ? 'held report' : (said ?? kind),
   }
 }
 

@@ -56,6 +56,7 @@ const withWords = (gap: GapState, facts: Facts): GapState => {
 const evidenceOf = (state: State, site: string | undefined): Evidence => ({
   kind: state.kind,
   id: state.id,
+  ...(state.kind === 'kept' && { type: state.type }),
   ...('site' in state && state.site !== undefined && state.site !== site && { elsewhere: true as const }),
 })
 
