@@ -168,6 +168,9 @@ export const refusals = table({
     'The record that takes the place of this patient is not known here, so no order was moved.',
   ),
   'not-evaluated': row(422, 'informational', 'It is kept and not evaluated yet.'),
+  'says-nothing': row(422, 'business-rule', 'It is kept, and tells nothing of the visit of its order.'),
+  'waits-for-order': row(422, 'informational', 'It is kept, and waits for the order that it names.'),
+  'recorder-not-told': row(422, 'value', 'The recorder that is named cannot be told; the rest is taken.'),
   'end-stands': row(422, 'business-rule', 'The link has ended at another moment already, and that end stands.'),
   'recorded-already': row(
     422,
@@ -256,7 +259,7 @@ export const sentence = (p: Problem): string =>
     refusals[p.code].text,
     p.note,
     p.found !== undefined && `Found: ${p.found}.`,
-    p.expected !== undefined && `Expected: ${p.expected}.`,
+    p.expected !== undefined && `Expected: ${p.expected.replace(/\.$/, '')}.`,
   ]
     .filter(Boolean)
     .join(' ')

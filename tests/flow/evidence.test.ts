@@ -1,7 +1,7 @@
 /** What sources say of visits by Procedures, Encounters and Appointments: contract, section 8, "Evidence of application". */
-import type { Appointment, Encounter, FhirResource, Procedure } from 'fhir/r4.js'
+import type { Appointment, Encounter, Procedure } from 'fhir/r4.js'
 import { describe, expect, test } from 'vitest'
-import { saidOf } from '../../src/flow/accept-order/evidence.ts'
+import { type EvidenceResource, saidOf } from '../../src/flow/accept-order/evidence.ts'
 import { recorderOf } from '../../src/flow/accept-order/recorder-stated.ts'
 import type { Facts, SpeakingState } from '../../src/flow/watch-flow/day-facts.ts'
 import { eveningOf } from '../../src/flow/watch-flow/evening.ts'
@@ -47,9 +47,10 @@ const appointment = (over: Partial<Appointment> = {}): Appointment => ({
 })
 
 describe('a resource of a source', () => {
-  const says = (resource: FhirResource, before?: Said) =>
-    saidOf(resource, order(), tern, before, at(`${today}T10:00:00Z`))
-  test.each<[string, FhirResource, Partial<Said> | undefined]>([
+  const reads = (resource: EvidenceResource, before?: Said) =>
+    saidOf(resource, order(), tern, before, context(`${today}T10:00:00Z`))
+  const says = (resource: EvidenceResource, before?: Said) => reads(resource, before).says
+  test.each<[string, EvidenceResource, Partial<Said> | undefined]>([
     [
       'that is a completed act says when it was',
       procedure(),
@@ -100,6 +101,22 @@ describe('a resource of a source', () => {
   ])('%s', (_, resource, expected) => {
     if (expected === undefined) expect(says(resource)).toBeUndefined()
     else expect(says(resource)).toMatchObject(expected)
+  })
+
+  test.each<[string, EvidenceResource, readonly string[]]>([
+    ['an act without a moment', procedure({ performedDateTime: undefined } as never), ['says-nothing performed']],
+    ['a stay without a period', encounter({ period: undefined } as never), ['says-nothing period']],
+    ['a booked date without a time', appointment({ start: undefined } as never), ['says-nothing start']],
+    ['a date that is asked for, without a time', appointment({ status: 'proposed', start: undefined } as never), []],
+    ['another patient', procedure({ subject: { reference: `Patient/${uuid(99)}` } }), ['says-nothing subject']],
+    ['an act of the next day', procedure({ performedDateTime: '2026-11-26T09:00:00Z' }), ['in-the-future ']],
+    ['an act within what clocks may differ', procedure({ performedDateTime: `${today}T10:02:00Z` }), []],
+    ['a date to come', appointment({ start: '2027-11-25T09:00:00Z' }), []],
+    ['an act under way', procedure({ status: 'in-progress', performedDateTime: undefined } as never), []],
+    ['nothing odd', procedure(), []],
+  ])('tells why it says nothing although it seems to: %s', (_, resource, expected) => {
+    expect(reads(resource).doubts.map((d) => `${d.code} ${d.at[0] ?? ''}`)).toEqual(expected)
+    if (expected.length > 0) expect(says(resource)).toBeUndefined()
   })
 
   test('that says the same again has said it since then', () => {
@@ -427,7 +444,7 @@ describe('the recorder that an act names', () => {
     [
       'by a serial number that none has',
       contained({ serialNumber: 'TH9' }),
-      [undefined, undefined, 'serial-ambiguous'],
+      [undefined, undefined, 'recorder-not-told'],
     ],
     [
       'without anything that tells it',
@@ -439,6 +456,7 @@ describe('the recorder that an act names', () => {
       contained({ udiCarrier: [{ carrierHRF: hrf }], serialNumber: 'TH7' }),
       [undefined, undefined, 'scan-disagrees'],
     ],
+    ['by a number of their own', { usedReference: [logical('HT-4711')] }, [undefined, undefined, 'recorder-not-told']],
     ['by a barcode', { usedReference: [logical(hrf)] }, ['TH0001', 'known']],
     ['by our id', { usedReference: [{ reference: `Device/${ids.device}` }] }, ['TH0001', 'known']],
     [

@@ -163,6 +163,31 @@ test('what comes before its order and is about another patient says nothing', as
   expect(await gaps(await orderLater(o))).toEqual([])
 })
 
+test('what leads nowhere is taken, and its sender told why', async () => {
+  const [o, other, never] = [await sendOrder(ehr, { visit: day }), await sendOrder(ehr, { visit: day }), announced()]
+  const told = async (resource: object) => {
+    const entry = [{ resource, request: { method: 'POST', url: 'Procedure' } }]
+    const answer = await ehr<Bundle>('POST', '/fhir', { body: { resourceType: 'Bundle', type: 'batch', entry } })
+    const outcome = answer.body.entry?.[0]?.response?.outcome as OperationOutcome | undefined
+    return [
+      answer.body.entry?.[0]?.response?.status,
+      ...(outcome?.issue ?? []).map((i) => i.details?.coding?.[0]?.code),
+    ]
+  }
+  const fresh = (of: Ordered, over: object = {}) => procedure(of, { identifier: undefined, ...over })
+  expect(await told(fresh(o, { subject: { reference: `Patient/${other.patient}` } }))).toEqual([
+    '201 Created',
+    'says-nothing',
+  ])
+  expect(await told(fresh(o, { performedDateTime: undefined }))).toEqual(['201 Created', 'says-nothing'])
+  expect(await told(fresh(o, { performedDateTime: '2035-03-22T09:00:00Z' }))).toEqual(['201 Created', 'in-the-future'])
+  expect(await told(fresh(never))).toEqual(['201 Created', 'waits-for-order'])
+  expect(await gaps(o)).toEqual([])
+  // an order named by its number alone is meant all the same
+  expect(await told(fresh(o, { basedOn: [{ identifier: o.placer }] }))).toEqual(['201 Created'])
+  expect(await gaps(o)).toEqual(['no-link open'])
+})
+
 test('an order and what is said of it, sent at once by two, find each other', async () => {
   for (let i = 0; i < 10; i += 1) {
     const o = announced()
@@ -324,6 +349,22 @@ test('an order that its source completes without a link is missed when its day i
   const before = await sendOrder(ehr, { visit: '2035-03-22', person: history, status: 'completed' })
   await service().setClock('2035-03-23T00:00:00Z')
   expect([await gaps(done), await gaps(before)]).toEqual([['no-application open'], []])
+})
+
+test('the figures of a day count what its evening counts', async () => {
+  for (const date of [day, '2035-03-22']) {
+    const { body } = await bay<{
+      linked: { denominator: number; numerator: number }
+      figures: { today: { denominator: number; numerator: number } }
+    }>('GET', `/reports/day/tern-harbour/${date}.json`)
+    const { denominator, numerator } = body.figures.today
+    expect({ denominator, numerator }).toEqual({
+      denominator: body.linked.denominator,
+      numerator: body.linked.numerator,
+    })
+  }
+  const { body } = await bay<{ linked: { denominator: number } }>('GET', `/reports/day/tern-harbour/${day}.json`)
+  expect(body.linked.denominator).toBeGreaterThan(5)
 })
 
 test('nothing of it contradicts itself, and all of it follows from the journal', async () => {

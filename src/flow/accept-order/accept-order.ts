@@ -4,10 +4,10 @@
  */
 import type { FhirResource } from 'fhir/r4.js'
 import type { Source } from '../../model/configuration.ts'
-import { accept, type Checked, type Problem, refuse, warning } from '../../model/problems.ts'
+import { accept, type Checked, information, type Problem, refuse, warning } from '../../model/problems.ts'
 import type { DeviceState, Instant, KeptState, OrderState } from '../../model/states.ts'
 import type { Change, Context, Decision, Fact, Forward } from '../step.ts'
-import { evidenceOf, saidOf } from './evidence.ts'
+import { evidenceOf, mayBeEvidence, saidOf } from './evidence.ts'
 import { followPatients, type Revised } from './follow-patients.ts'
 import { followUp } from './follow-up.ts'
 import { type Identity, type Incoming, identitiesOf, identityKey, isOlder, placesOf } from './incoming.ts'
@@ -206,9 +206,18 @@ const decideEntries: typeof acceptEntries = (entries, source, known, ctx) => {
     const [p, resource] = [placed[i], resolutions[i]?.resource]
     if (!(s?.ok && s.value.kind === 'kept' && p && resource)) return s
     const named = recorderOf(p.incoming, resource, [...known.recorders, ...recorders.values()], ctx)
-    const state = withSaid(s.value, resource, p.before?.state, ordersIn(read, known), named.device, source, ctx)
+    const { state, doubts } = withSaid(
+      s.value,
+      resource,
+      p.before?.state,
+      ordersIn(read, known),
+      named.device,
+      source,
+      ctx,
+    )
     if (named.device && state.says?.deviceId === named.device.id) recorders.set(named.device.id, named.device)
-    return accept(state, state.says === undefined ? s.warnings : [...s.warnings, ...named.warnings])
+    const warnings = doubts.map((d) => ({ ...d, at: placesOf(p.incoming, d.at[0] ?? '') }))
+    return accept(state, [...s.warnings, ...warnings, ...(state.says === undefined ? [] : named.warnings)])
   })
   const newRecorders = [...recorders.values()].filter((d) => !known.recorders.some(({ id }) => id === d.id))
   problems.push(
@@ -257,6 +266,11 @@ const ordersIn =
     return state?.kind === 'order' ? state : undefined
   }
 
+interface Speaking {
+  readonly state: KeptState
+  readonly doubts: readonly Problem[]
+}
+
 /** What a resource says of the visit of the order that it is based on. */
 const withSaid = (
   kept: KeptState,
@@ -265,14 +279,17 @@ const withSaid = (
   orderOf: (id: string) => OrderState | undefined,
   recorder: DeviceState | undefined,
   source: Source,
-  { now, parties }: Context,
-): KeptState => {
-  if (!evidenceOf(source).some((type) => type === kept.type)) return kept
+  ctx: Context,
+): Speaking => {
+  if (!mayBeEvidence(resource) || !evidenceOf(source).includes(resource.resourceType))
+    return { state: kept, doubts: [] }
+  if (kept.awaits !== undefined) return { state: kept, doubts: [information('waits-for-order', 'basedOn[0]')] }
   const order = kept.orderId === undefined ? undefined : orderOf(kept.orderId)
-  const site = parties.sites.find((s) => s.id === order?.site)
+  const site = ctx.parties.sites.find((s) => s.id === order?.site)
+  if (order === undefined || site === undefined) return { state: kept, doubts: [] }
   const said = before?.kind === 'kept' ? before.says : undefined
-  const says = order && site && saidOf(resource, order, site, said, now, recorder?.id)
-  return { ...kept, ...(says && { says }) }
+  const { says, doubts } = saidOf(resource, order, site, said, ctx, recorder?.id)
+  return { state: { ...kept, ...(says && { says }) }, doubts }
 }
 
 /** The names that stored patients had, and that what was accepted of them no longer has. */

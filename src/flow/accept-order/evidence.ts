@@ -5,11 +5,13 @@
  */
 import type { Appointment, Encounter, FhirResource, Procedure } from 'fhir/r4.js'
 import type { EvidenceType, Site, Source } from '../../model/configuration.ts'
-import { instantOf } from '../../model/instant.ts'
+import { instantOf, msOf } from '../../model/instant.ts'
 import { localDateOf, localDay } from '../../model/local-day.ts'
 import { readMoment } from '../../model/moment.ts'
+import { type Problem, warning } from '../../model/problems.ts'
 import type { OrderState, Said } from '../../model/states.ts'
 import { identifierSystems } from '../../model/systems.ts'
+import type { Context } from '../step.ts'
 
 /** Types that may say something of a visit. */
 export const evidenceTypes: readonly EvidenceType[] = ['Procedure', 'Encounter', 'Appointment']
@@ -38,34 +40,48 @@ const momentOf = (text: string | undefined, site: Site): { readonly at: string; 
   return read.ok ? { at: instantOf(read.value.ms), day: localDateOf(read.value.ms, site.timeZone) } : undefined
 }
 
-const applied = (text: string | undefined, site: Site): Saying | undefined => {
+/** What it says, or why it says nothing although it seems to. */
+interface Read {
+  readonly saying?: Saying
+  readonly doubt?: Problem
+}
+
+const without = (element: string, expected = 'a date, or a moment with its offset'): Read => ({
+  doubt: warning('says-nothing', element, { note: `There is no ${element} that tells the day.`, expected }),
+})
+
+const applied = (text: string | undefined, element: string, site: Site): Read => {
   const moment = momentOf(text, site)
-  return moment && { what: 'applied', ...moment }
+  return moment ? { saying: { what: 'applied', ...moment } } : without(element)
 }
 
 /** Our own, which the source has from us, is no evidence of anything else than its link. */
 export const isOurs = ({ identifier = [] }: Procedure): boolean =>
   identifier.some((i) => i.system === identifierSystems.Procedure)
 
-const byProcedure = (p: Procedure, site: Site): Saying | undefined =>
-  p.status !== 'completed' || isOurs(p)
-    ? undefined
-    : applied(p.performedDateTime ?? p.performedPeriod?.end ?? p.performedPeriod?.start, site)
+const nothing: Read = {}
 
-const byEncounter = (e: Encounter, site: Site): Saying | undefined =>
-  e.status === 'finished' ? applied(e.period?.end ?? e.period?.start, site) : undefined
+const byProcedure = (p: Procedure, site: Site): Read =>
+  p.status !== 'completed' || isOurs(p)
+    ? nothing
+    : applied(p.performedDateTime ?? p.performedPeriod?.end ?? p.performedPeriod?.start, 'performed', site)
+
+const byEncounter = (e: Encounter, site: Site): Read =>
+  e.status === 'finished' ? applied(e.period?.end ?? e.period?.start, 'period', site) : nothing
 
 const expected = ['proposed', 'pending', 'booked', 'arrived', 'checked-in', 'waitlist']
 
-const byAppointment = (a: Appointment, site: Site): Saying | undefined => {
-  if (a.status === 'fulfilled') return applied(a.end ?? a.start, site)
+const byAppointment = (a: Appointment, site: Site): Read => {
+  if (a.status === 'fulfilled') return applied(a.end ?? a.start, 'start', site)
   const moment = momentOf(a.start, site)
-  if (moment === undefined) return undefined
-  if (a.status === 'cancelled' || a.status === 'noshow') return { what: 'not', day: moment.day }
-  return expected.includes(a.status) ? { what: 'visit', day: moment.day } : undefined
+  const off = a.status === 'cancelled' || a.status === 'noshow'
+  if (!off && !expected.includes(a.status)) return nothing
+  // a date that is asked for has no time yet
+  if (moment === undefined) return a.status === 'booked' ? without('start') : nothing
+  return { saying: { what: off ? 'not' : 'visit', day: moment.day } }
 }
 
-const said = (resource: FhirResource, site: Site): Saying | undefined => {
+const read = (resource: EvidenceResource, site: Site): Read => {
   switch (resource.resourceType) {
     case 'Procedure':
       return byProcedure(resource, site)
@@ -73,32 +89,43 @@ const said = (resource: FhirResource, site: Site): Saying | undefined => {
       return byEncounter(resource, site)
     case 'Appointment':
       return byAppointment(resource, site)
-    default:
-      return undefined
   }
 }
 
 const subjectOf = (resource: FhirResource): string | undefined =>
   'subject' in resource ? (resource.subject as { reference?: string } | undefined)?.reference : undefined
 
+/** Nobody has applied yet what is to be applied. */
+const inFuture = ({ at }: Saying, { now, tolerances }: Context): boolean =>
+  at !== undefined && msOf(at) > msOf(now) + tolerances.skew * 1000
+
+export interface SaidReading {
+  readonly says?: Said
+  /** Why it says nothing although it seems to; places are below the resource. */
+  readonly doubts: readonly Problem[]
+}
+
 /**
+ * What a resource says of the visit of the order that it is based on.
  * @param before what the same resource said: what it says again, it has said since then
  * @param deviceId of the recorder that it names
- * @returns undefined where it says nothing of the order's visit, or speaks of somebody else than the order's patient
  */
 export const saidOf = (
-  resource: FhirResource,
+  resource: EvidenceResource,
   order: OrderState,
   site: Site,
   before: Said | undefined,
-  now: string,
+  ctx: Context,
   deviceId?: string,
-): Said | undefined => {
+): SaidReading => {
   const subject = subjectOf(resource)
-  if (subject !== undefined && subject !== `Patient/${order.patientId}`) return undefined
-  const bare = said(resource, site)
-  if (bare === undefined) return undefined
+  const { saying: bare, doubt } = read(resource, site)
+  if (doubt) return { doubts: [doubt] }
+  if (bare === undefined) return { doubts: [] }
+  if (subject !== undefined && subject !== `Patient/${order.patientId}`)
+    return { doubts: [warning('says-nothing', 'subject', { note: 'The order is of another patient.' })] }
+  if (inFuture(bare, ctx)) return { doubts: [warning('in-the-future', '', { found: bare.at })] }
   const saying = { ...bare, ...(bare.what === 'applied' && deviceId !== undefined && { deviceId }) }
   const again = before !== undefined && parts.every((part) => before[part] === saying[part])
-  return { ...saying, site: site.id, recordedAt: again ? before.recordedAt : now }
+  return { says: { ...saying, site: site.id, recordedAt: again ? before.recordedAt : ctx.now }, doubts: [] }
 }

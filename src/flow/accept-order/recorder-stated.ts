@@ -3,7 +3,7 @@
  * reference, or a Device of ours. Pure.
  */
 import type { Device, FhirResource, Procedure, Reference } from 'fhir/r4.js'
-import { accept, type Problem, warning } from '../../model/problems.ts'
+import { type Problem, warning } from '../../model/problems.ts'
 import type { DeviceState, Instant } from '../../model/states.ts'
 import { identifierSystems } from '../../model/systems.ts'
 import { type DeviceClaim, type DeviceParameters, deviceMeant, readDeviceClaim } from '../apply-device/device-claim.ts'
@@ -75,7 +75,8 @@ const byIdentifier = ({ identifier }: Reference, at: string, now: Instant): Read
   if (value === undefined) return nothing
   if (system === identifierSystems.Device) return { stated: [{ id: value }], problems: [] }
   const scan = claimed({ scan: given(value, at) }, now)
-  return scan.stated.length > 0 ? scan : claimed({ serialNumber: given(value, at) }, now)
+  const serial = claimed({ serialNumber: given(value, at) }, now)
+  return scan.stated.length > 0 ? scan : { ...serial, problems: [] }
 }
 
 const readOne = (procedure: Procedure, { reference, at }: Named, now: Instant): Reading => {
@@ -96,6 +97,9 @@ export const recordersStated = (resource: FhirResource, now: Instant): Reading =
   return { stated: readings.flatMap((r) => r.stated), problems: readings.flatMap((r) => r.problems) }
 }
 
+const tellable =
+  'the barcode, the device identifier with the serial number, or the serial number of exactly one known recorder'
+
 export interface RecorderFound {
   readonly device?: DeviceState
   readonly warnings: readonly Problem[]
@@ -113,16 +117,23 @@ export const recorderOf = (
   ctx: Context,
 ): RecorderFound => {
   const { stated, problems } = recordersStated(resolved, ctx.now)
-  const meant = stated.map((s) => {
-    if ('id' in s) return accept(known.find(({ id }) => id === s.id))
-    const sameSerial = known.filter(({ serialNumber }) => serialNumber === s.serialNumber)
-    return deviceMeant(s, sameSerial, ctx)
-  })
-  const devices = meant.flatMap((m) => (m.ok && m.value ? [m.value] : []))
-  const warnings = [...problems, ...meant.flatMap((m) => (m.ok ? [] : m.problems))].map(
-    ({ code, at: [at = ''], found, expected }) =>
-      warning(code, placesOf(incoming, at), { ...(found && { found }), ...(expected && { expected }) }),
+  const meant = stated.map(
+    (s): { readonly device: DeviceState | undefined; readonly at: string; readonly found: string } => {
+      if ('id' in s) return { device: known.find(({ id }) => id === s.id), at: '', found: s.id }
+      const sameSerial = known.filter(({ serialNumber }) => serialNumber === s.serialNumber)
+      const claimed = deviceMeant(s, sameSerial, ctx)
+      return { device: claimed.ok ? claimed.value : undefined, at: s.at, found: s.serialNumber }
+    },
   )
+  const warnings = [
+    ...problems.map(({ code, at: [at = ''], found, expected }) =>
+      warning(code, placesOf(incoming, at), { ...(found && { found }), ...(expected && { expected }) }),
+    ),
+    ...meant
+      .filter(({ device }) => device === undefined)
+      .map(({ at, found }) => warning('recorder-not-told', placesOf(incoming, at), { found, expected: tellable })),
+  ]
+  const devices = meant.flatMap((m) => m.device ?? [])
   const [device, ...others] = [...new Map(devices.map((d) => [d.id, d])).values()]
   if (device === undefined || others.length > 0) return { warnings }
   // what the source says of its label is no scan of ours

@@ -7,6 +7,7 @@ import type { FhirResource, Patient, Reference } from 'fhir/r4.js'
 import type { Source } from '../../model/configuration.ts'
 import { type Problem, refusal } from '../../model/problems.ts'
 import { isTree, mapTree, type Tree, visit } from '../../model/tree.ts'
+import { type EvidenceResource, mayBeEvidence } from './evidence.ts'
 import { type Identity, type Incoming, identityKey, placesOf, readCriterion, urlIdentity } from './incoming.ts'
 
 /** What is already known about the names and ids that the incoming resources mention. */
@@ -35,6 +36,7 @@ const isReference = (node: Tree): boolean =>
 /** A subject that is named by identifier alone is a patient: Daybind takes no other subjects. */
 const withSubjectType = (resource: FhirResource): FhirResource => {
   if (resource.resourceType === 'Patient') return withSuccessorType(resource)
+  if (mayBeEvidence(resource) && resource.basedOn?.some(isUntyped)) return withSubjectType(withOrderType(resource))
   const { subject } = resource as { subject?: unknown }
   if (!isTree(subject)) return resource
   if (isTree(subject.identifier) && !('reference' in subject) && !('type' in subject))
@@ -43,6 +45,15 @@ const withSubjectType = (resource: FhirResource): FhirResource => {
     ? withoutContainedSubject(resource, subject, subject.reference.slice(1))
     : resource
 }
+
+const isUntyped = (r: Reference): boolean =>
+  r.identifier !== undefined && r.reference === undefined && r.type === undefined
+
+/** What is named by identifier alone, and says something of a visit, is based on an order: Daybind takes no care plans. */
+const withOrderType = <R extends EvidenceResource>(resource: R): R => ({
+  ...resource,
+  basedOn: resource.basedOn?.map((r) => (isUntyped(r) ? { ...r, type: 'ServiceRequest' } : r)),
+})
 
 /** Whoever takes the place of a patient is one. */
 const withSuccessorType = (patient: Patient): Patient => {

@@ -81,7 +81,7 @@ const hourOf = (a: Applied, zones: TimeZone): number => {
   return Number(printInstant(ms, zoneAt(ms, zones)).slice(11, 13))
 }
 
-/** @param facts links and applications of the site's days in `windowOf(day)`, and of the recorders in them */
+/** @param facts what was applied on the site's days in `windowOf(day)`, and what answers for it */
 export const figuresOf = (site: Site, day: string, facts: Facts, asOf: Instant): Figures => {
   const { from } = windowOf(day)
   const all: { day: string; applied: readonly Applied[]; tally: Tally }[] = []
