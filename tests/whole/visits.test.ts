@@ -80,7 +80,7 @@ const orderOf = async (service: TestService, placer = 'HE-1'): Promise<ServiceRe
 
 const sourceTold = async (service: TestService) =>
   (
-    await service.as('ops')<{ sources: { warnings: string[]; refused: unknown[]; goodAt: string }[] }>(
+    await service.as('ops')<{ sources: { warnings: string[]; refused: unknown[]; odd: unknown[]; goodAt: string }[] }>(
       'GET',
       '/sources',
     )
@@ -165,6 +165,17 @@ test('an act that is done together with its order, which is completed by it, is 
     .toBe(1)
   await expect.poll(() => gaps(service), { timeout: 90_000 }).toEqual(['no-link open'])
 }, 120_000)
+
+test('an act whose recorder cannot be told is taken, and the operator told why', async () => {
+  const ehr = await opened()
+  ehr.add({ resourceType: 'Device', id: 'd-1', serialNumber: 'HT-4711' })
+  ehr.add(act({ focalDevice: [{ manipulated: { reference: 'Device/d-1' } }] }))
+  const service = await begun(ehr)
+  await expect.poll(() => gaps(service)).toEqual(['no-link open'])
+  expect((await sourceTold(service))?.odd).toMatchObject([
+    { type: 'Procedure', id: 'act-1', problems: [expect.stringContaining('recorder-not-told at Bundle.entry[0]')] },
+  ])
+})
 
 test('what we wrote there ourselves is not taken as a word of theirs', async () => {
   const ehr = await opened()

@@ -238,7 +238,10 @@ export const listAskedSources = async (tx: Tx, ids: readonly string[]): Promise<
        (select coalesce(json_object_agg(n.fate, n.n), '{}') from (select fate, count(*)::int as n from seen_at_sources s
           where s.source = a.id and s.type = 'ServiceRequest' group by fate) n) as orders,
        (select coalesce(json_agg(r), '[]') from (select type, id, version, seen_at as "seenAt", problems
-          from seen_at_sources s where s.source = a.id and s.fate = 'refused' order by seen_at desc limit 50) r) as refused
+          from seen_at_sources s where s.source = a.id and s.fate = 'refused' order by seen_at desc limit 50) r) as refused,
+       (select coalesce(json_agg(r), '[]') from (select type, id, version, seen_at as "seenAt", problems
+          from seen_at_sources s where s.source = a.id and s.fate = 'taken' and s.problems <> '{}'
+          order by seen_at desc limit 50) r) as odd
      from asked_sources a where a.id = any($1) order by a.id`,
     [ids],
   )

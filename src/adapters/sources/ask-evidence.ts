@@ -59,8 +59,7 @@ const takeOne = async (a: Asking, shelf: Shelf, resource: Evidence): Promise<voi
   const seen = { type: resource.resourceType, id: resource.id, version: versionOf(resource), open: false }
   const act = resource.resourceType === 'Procedure' && isSound(resource) ? resource : undefined
   if (act && isOurs(act)) return note(a, { ...seen, fate: 'not-ours', problems: [] })
-  const problems = await take(a, [act ? await withLabels(a, shelf, act) : resource])
-  await note(a, { ...seen, fate: problems.length === 0 ? 'taken' : 'refused', problems })
+  await note(a, { ...seen, ...(await take(a, [act ? await withLabels(a, shelf, act) : resource])) })
 }
 
 /** Nothing of it was checked yet: whatever stands there that is no list of references leads to no order. */

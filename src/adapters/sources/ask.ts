@@ -3,7 +3,7 @@ import type { FhirResource } from 'fhir/r4.js'
 import type { Walk } from '../../flow/accept-order/poll-plan.ts'
 import { openPatientsThere, openThere, seenBefore } from '../postgres/asked-sources.ts'
 import { addressOf, companionsOf, isOpen, isTaken, type Of, successorsOf, targetOf, versionOf } from './fetched.ts'
-import { chunks, isSound, note, read, type Shelf, take } from './take.ts'
+import { chunks, isSound, note, read, type Shelf, type Taken, take } from './take.ts'
 import { type Asking, type Params, type Warnings, walk } from './walk.ts'
 
 /** Companions at most; an order that speaks of more has the rest as logical references. */
@@ -49,29 +49,27 @@ const takeOrder = async (a: Asking, shelf: Shelf, order: Of<'ServiceRequest'>, k
     return
   }
   const resources = await together(a, shelf, order)
-  const problems = await take(a, resources)
+  const taken = await take(a, resources)
   const patient = targetOf(order.subject?.reference, a.source)?.id
   await note(a, {
     ...base,
-    fate: problems.length === 0 ? 'taken' : 'refused',
+    ...taken,
     open: isOpen(order),
     ...(patient !== undefined && { patient }),
-    problems,
   })
-  if (problems.length > 0) return
-  for (const r of resources) if (r.resourceType === 'Patient') await notePatient(a, r, [])
+  if (taken.fate === 'refused') return
+  for (const r of resources) if (r.resourceType === 'Patient') await notePatient(a, r, { fate: 'taken', problems: [] })
 }
 
-const notePatient = (a: Asking, patient: Of<'Patient'>, problems: readonly string[]): Promise<void> => {
+const notePatient = (a: Asking, patient: Of<'Patient'>, taken: Taken): Promise<void> => {
   const [successor] = successorsOf(patient, a.source)
   return note(a, {
     type: 'Patient',
     id: patient.id,
     version: versionOf(patient),
-    fate: problems.length === 0 ? 'taken' : 'refused',
+    ...taken,
     open: false,
     ...(successor && { patient: successor.id }),
-    problems,
   })
 }
 
@@ -105,8 +103,8 @@ const takePatients = async (a: Asking, shelf: Shelf, patients: readonly Of<'Pati
     const seen = before.get(patient.id)
     if (seen === undefined || seen.version === versionOf(patient)) continue
     const records = await withSuccessors(a, shelf, patient)
-    const problems = await take(a, records)
-    for (const record of records) await notePatient(a, record, problems)
+    const taken = await take(a, records)
+    for (const record of records) await notePatient(a, record, taken)
   }
 }
 

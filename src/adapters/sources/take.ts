@@ -34,14 +34,22 @@ const told = ({ code, at }: Problem): string => (at[0] === undefined ? code : `$
 /** Problems that are remembered of one refusal. */
 const maxProblems = 20
 
-/** Stores resources of theirs together. @returns what was wrong */
-export const take = async (
-  a: Asking,
-  resources: readonly (FhirResource & { id: string })[],
-): Promise<readonly string[]> => {
+export interface Taken {
+  readonly fate: 'taken' | 'refused'
+  /** Why it was refused; of what was taken, what is odd about it. Codes of ours, with places. */
+  readonly problems: readonly string[]
+}
+
+const taken = (fate: Taken['fate'], problems: readonly Problem[]): Taken => ({
+  fate,
+  problems: [...new Set(problems.map(told))].slice(0, maxProblems),
+})
+
+/** Stores resources of theirs together. */
+export const take = async (a: Asking, resources: readonly (FhirResource & { id: string })[]): Promise<Taken> => {
   const entries = asIncoming(resources, a.source)
   const problems = entries.flatMap(({ resource, at }) => checkResource(resource, [resource.resourceType], at))
-  if (problems.length > 0) return [...new Set(problems.map(told))].slice(0, maxProblems)
+  if (problems.length > 0) return taken('refused', problems)
   const writer = {
     caller: { id: a.source.id, role: 'source' as const },
     sight: a.sight,
@@ -57,7 +65,7 @@ export const take = async (
     status: 200,
     body: '',
   }))
-  return done.ok ? [] : [...new Set(done.problems.map(told))].slice(0, maxProblems)
+  return done.ok ? taken('taken', done.warnings) : taken('refused', done.problems)
 }
 
 export const note = async (a: Asking, seen: Seen): Promise<void> => {
