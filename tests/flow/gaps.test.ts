@@ -350,6 +350,24 @@ describe('overdue-return', () => {
       [],
     ],
     [
+      'does not open for a recorder that the next patient wears from the moment in which it came off',
+      { status: 'completed', endedAt: at('2026-12-09T09:00:00Z') },
+      {
+        links: [
+          link({ ...due, status: 'completed', endedAt: at('2026-12-09T09:00:00Z') }),
+          link({
+            id: uuid(82),
+            orderId: uuid(83),
+            patientId: uuid(84),
+            appliedAt: at('2026-12-09T09:00:00Z'),
+            tiedAt: at('2026-12-09T09:05:00Z'),
+          }),
+        ],
+      },
+      '2026-12-31T00:00:00Z',
+      [],
+    ],
+    [
       'does not open where its recording was reported on',
       {},
       {

@@ -4,7 +4,7 @@ import { dueOf, type Facts, factsFrom, isClosed } from '../../src/flow/watch-flo
 import { gapIdOfReturn } from '../../src/flow/watch-flow/gaps/return.ts'
 import { gapRules, gapsOf, ruleOf } from '../../src/flow/watch-flow/gaps.ts'
 import type { Site } from '../../src/model/configuration.ts'
-import type { GapCode, GapState, LinkState, OrderState } from '../../src/model/states.ts'
+import type { GapCode, GapState, LinkState, NotApplied, OrderState } from '../../src/model/states.ts'
 import {
   application,
   at,
@@ -242,17 +242,22 @@ describe('no-application', () => {
   })
 
   const { visitDay: _day, ...undated } = order()
-  const reason = (over: object = {}) => ({
+  const reason = (over: object = {}): NotApplied => ({
     reason: 'no-show',
     day: today,
     recordedAt: at(`${today}T15:00:00Z`),
     ...over,
   })
+  const saidOf = (...said: readonly NotApplied[]): Partial<OrderState> => {
+    const notApplied = said.at(-1)
+    return { saidNotApplied: said, ...(notApplied && { notApplied }) }
+  }
   test.each<[string, OrderState, LinkState[]]>([
     ['an order that names no day', undated, []],
     ['a link', order(), [link()]],
     ['a link in the last second', order(), [tied('2026-11-25T23:59:59Z')]],
     ['a reason', order({ notApplied: reason() }), []],
+    ['a reason in time, and another one after it', order(saidOf(reason(), reason({ recordedAt: at(`${end}`) }))), []],
     [
       'a new date, and that is still to come',
       order({ visitDay: '2027-01-15', notApplied: reason({ newDate: '2027-01-15' }) }),
@@ -327,6 +332,30 @@ describe('no-application', () => {
       day: '2026-11-30',
       since: at('2026-12-01T00:00:00Z'),
     })
+  })
+
+  const [second, third] = ['2026-11-30', '2026-12-03']
+  const afterwards = reason({ recordedAt: at('2026-11-26T08:00:00Z'), newDate: second })
+
+  test('is mended for good when what was agreed instead does not take place either', () => {
+    const again = reason({ day: second, recordedAt: at('2026-12-01T08:00:00Z'), newDate: third })
+    const moved = order({ visitDay: third, ...saidOf(afterwards, again) })
+    expect(
+      gapsOf(facts({ orders: [moved] }), watch('2026-12-02T00:00:00Z')).map((g) => [g.day, g.mended?.action]),
+    ).toEqual([
+      [today, 'rescheduled'],
+      [second, 'rescheduled'],
+    ])
+  })
+
+  test('is open again when the visit is put back to its day', () => {
+    const putBack = reason({ day: second, newDate: today, recordedAt: at(`${today}T16:00:00Z`) })
+    const first = { ...afterwards, recordedAt: at(`${today}T15:00:00Z`) }
+    expect(only('no-application', { orders: [order(saidOf(first, putBack))] }).mended).toBeUndefined()
+  })
+
+  test('is open for a day to which the source has come back after it had named another one', () => {
+    expect(only('no-application', { orders: [order({ saidNotApplied: [reason()] })] }).mended).toBeUndefined()
   })
 
   test('of an order that came after its day is open since it came', () => {

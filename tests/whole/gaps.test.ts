@@ -207,6 +207,18 @@ describe('a recorder that does not come back', () => {
   })
 })
 
+describe('a recorder that did not come back and is on the next patient', () => {
+  test('is told no more once that is recorded, nor found open', async () => {
+    const [one, next] = [await sendOrder(ehr), await sendOrder(ehr)]
+    const scan = label(newSerial())
+    const wear = { scan, appliedAt: '2035-03-30T10:00:00Z', endedAt: '2035-04-01T10:00:00Z' }
+    expect((await link(bay, one, wear)).status).toBe(200)
+    expect(await gaps(bay, 'overdue-return', `ServiceRequest/${one.order}`)).toEqual(['final open'])
+    expect((await link(bay, next, { scan, appliedAt: '2035-04-15T21:00:00Z' })).status).toBe(200)
+    expect(await gaps(bay, 'overdue-return', `ServiceRequest/${one.order}`)).toEqual(['final mended: returned'])
+  })
+})
+
 describe('why there is a gap', () => {
   test('is answered by the facts of the journal, in words and in JSON', async () => {
     const serial = newSerial()

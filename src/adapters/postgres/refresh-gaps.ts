@@ -92,6 +92,8 @@ const followsFrom: Partial<Record<GapCode, 'device' | 'wearer' | 'either'>> = {
   'return-without-patient': 'device',
   'patient-with-two-devices': 'wearer',
   'device-on-two-patients': 'either',
+  // a report about the order mends it, and so does the next link of the recorder
+  'overdue-return': 'either',
 }
 
 const isHeld = (gap: GapState, { orders, devices, wearers }: Held): boolean => {

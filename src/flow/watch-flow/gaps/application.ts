@@ -207,17 +207,27 @@ export const lateLinkRule: GapRule = {
   find: lateLink,
 }
 
-/** What was said about the visit of this day; a new date on the same day says nothing. */
-const reasonFor = (order: OrderState, day: string): NotApplied | undefined =>
-  order.notApplied?.day === day && order.notApplied.newDate !== day ? order.notApplied : undefined
+/** All that was said of visits. Once the source has named another day, what was said of the one that it names now is over. */
+const saidOf = ({ notApplied, saidNotApplied, visitDay }: OrderState): readonly NotApplied[] => {
+  const said = saidNotApplied ?? (notApplied ? [notApplied] : [])
+  return notApplied === undefined ? said.filter(({ day }) => day !== visitDay) : said
+}
 
-/** The days of the order's visits: the one that is expected, and the one that was put off. */
+/** What was said about the visit of this day, the oldest first; a new date on that day says that there is another one. */
+const reasonsFor = (order: OrderState, day: string): readonly NotApplied[] => {
+  const said = saidOf(order)
+  const putBack = said.findLastIndex((reason) => reason.newDate === day)
+  return said.slice(putBack + 1).filter((reason) => reason.day === day)
+}
+
+/** The days of the order's visits: the one that is expected, and those that were put off. */
 const visitDays = (order: OrderState, told: readonly SpeakingState[]): readonly string[] => {
   // what people agreed later than it was booked counts
   const agreed = order.notApplied?.newDate === undefined ? '' : order.notApplied.recordedAt
   const booked = told.flatMap(({ says }) => (says.what === 'visit' && says.recordedAt > agreed ? [says.day] : []))
   const expected = booked.length > 0 ? booked : [order.visitDay]
-  return [...new Set([...expected, order.notApplied?.day].filter((day) => day !== undefined))]
+  const putOff = saidOf(order).map(({ day }) => day)
+  return [...new Set([...expected, ...putOff].filter((day) => day !== undefined))]
 }
 
 /** A visit's day is over when nothing was recorded by its end: no link, and no reason why not. */
@@ -230,7 +240,8 @@ const missedVisit = (order: OrderState, day: string, facts: Facts, watch: Watch)
     standing(facts).filter((l) => l.orderId === order.id),
     byTie,
   )
-  const reason = reasonFor(order, day)
+  const reasons = reasonsFor(order, day)
+  const [reason, lastReason] = [reasons[0], reasons.at(-1)]
   const told = facts.told.filter((t) => t.orderId === order.id)
   const firstTold = (what: Said['what']) =>
     first(
@@ -257,7 +268,7 @@ const missedVisit = (order: OrderState, day: string, facts: Facts, watch: Watch)
       ...mendedBy(order.revokedAt, 'cancelled'),
       ...mendedBy(not?.says.recordedAt, 'cancelled'),
       ...mendedBy(applied?.says.recordedAt, 'confirmed'),
-      ...mendedBy(reason?.recordedAt, reason?.newDate === undefined ? 'cancelled' : 'rescheduled'),
+      ...mendedBy(reason?.recordedAt, lastReason?.newDate === undefined ? 'cancelled' : 'rescheduled'),
       ...mendedBy(link?.tiedAt, 'linked'),
     },
   ]

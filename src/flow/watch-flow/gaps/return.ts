@@ -59,7 +59,7 @@ const overdueReturn = (facts: Facts, watch: Watch): readonly Found[] =>
     // who wears it next has it from the clinic
     const next = first(
       standing(facts).filter(
-        (o) => o.deviceId === l.deviceId && o.appliedAt > (l.endedAt ?? l.appliedAt) && o.id !== l.id,
+        (o) => o.deviceId === l.deviceId && o.appliedAt >= (l.endedAt ?? l.appliedAt) && o.id !== l.id,
       ),
       byTie,
     )
