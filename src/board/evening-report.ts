@@ -83,7 +83,7 @@ const rowOf = (g: GapState, labels: Labels, zone: string, change: ChangeOfGap | 
   return {
     gap: g.code,
     severity,
-    status: g.mended ? 'mended' : 'open',
+    status: g.mended || change === 'no more' ? 'mended' : 'open',
     final: g.status === 'final',
     ...(order !== undefined && { order }),
     ...(recorder !== undefined && { recorder }),

@@ -65,6 +65,7 @@ export const spanText = (seconds: number | undefined): string => {
 }
 
 const stateText = (g: ReportRow): string => {
+  if (g.mended === undefined && g.status === 'mended') return 'answered in time, moved, or an error'
   if (g.mended === undefined) return g.final ? 'open' : 'open, not yet late'
   const { action = '', by, note } = g.closing ?? {}
   return `mended ${minutes(g.mended)}: ${action}${by === undefined ? '' : ` by ${by}`}${note === undefined ? '' : `, “${note}”`}`
@@ -86,7 +87,7 @@ const table = (rows: readonly ReportRow[], nothing: string): Markup =>
 <tbody>${rows.map(row)}</tbody></table>`
 
 /** Open gaps that are no matter of lateness come first; the others are over, or can only be explained. */
-const isMissing = (g: ReportRow): boolean => g.status === 'open' && g.gap !== 'late-link' && g.change !== 'withdrawn'
+const isMissing = (g: ReportRow): boolean => g.status === 'open' && g.gap !== 'late-link'
 
 const standingText = (s: Standing): string =>
   `${s.open} open, ${s.mended} mended, ${s.linked.numerator} of ${s.linked.denominator} due linked in time`

@@ -33,8 +33,8 @@ const lineOf = (r: ReportedEvening): EveningLine => {
   const { denominator: due, numerator: inTime, initial: applied } = r.linked
   const share = shareOf({ denominator: due, numerator: inTime })
   const { median, ninetyPercent } = r.inTime
-  const open = r.gaps.filter((g) => g.status === 'open' && g.change !== 'withdrawn').length
-  const mended = r.gaps.filter((g) => g.status === 'mended' && g.change !== 'withdrawn').length
+  const open = r.gaps.filter((g) => g.status === 'open').length
+  const mended = r.gaps.filter((g) => g.status === 'mended' && g.change !== 'no more').length
   return {
     site: r.site,
     name: r.name,

@@ -242,7 +242,7 @@ describe('an act that names the recorder', () => {
     expect((await link(bay, worn, { scan: label(serial), appliedAt: at('08:00:00') })).status).toBe(200)
     expect((await gaps(said)).toSorted()).toEqual(['device-on-two-patients open', 'no-link open'])
     await send(procedure(said, { status: 'entered-in-error' }))
-    expect((await gaps(said)).toSorted()).toEqual(['device-on-two-patients confirmed', 'no-link linked'])
+    expect((await gaps(said)).toSorted()).toEqual(['device-on-two-patients confirmed', 'no-link cancelled'])
   })
 
   test('is answered by a link of that recorder alone', async () => {
@@ -290,9 +290,9 @@ test('an act that is withdrawn takes its gap along; it comes again as another', 
   const o = await sendOrder(ehr, { visit: day })
   await send(procedure(o))
   await send(procedure(o, { status: 'entered-in-error' }))
-  expect(await gaps(o)).toEqual(['no-link linked'])
+  expect(await gaps(o)).toEqual(['no-link cancelled'])
   await send(procedure(o))
-  expect(await gaps(o)).toEqual(['no-link linked', 'no-link open'])
+  expect(await gaps(o)).toEqual(['no-link cancelled', 'no-link open'])
 })
 
 test('our own act, sent back to us, says nothing new', async () => {

@@ -137,7 +137,8 @@ export const refreshDay = async (
   requestId: string,
 ): Promise<void> => {
   const states = await statesOfDay(w.db, site.id, day, spanOfDay(day, site))
-  const all = gapsOf(factsFrom(states), { asOf, parties: w.parties, tolerances: w.tolerances })
+  const facts = factsFrom(states)
+  const all = gapsOf(facts, { asOf, parties: w.parties, tolerances: w.tolerances })
   // its recorders have other days, and gaps of those
   const found = all.filter((g) => g.day === day && (g.site === site.id || g.site === undefined))
   const stored = await w.db.query<{ state: GapState }>('select state from gaps where site = $1 and day = $2', [
@@ -147,6 +148,7 @@ export const refreshDay = async (
   const changes = gapChanges(
     found,
     stored.map((r) => r.state),
+    facts,
     asOf,
   )
   const serials = await serialsOf(

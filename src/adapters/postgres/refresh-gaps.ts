@@ -1,8 +1,8 @@
 /** After a step: what its facts open, change or mend among the gaps of the orders and devices that it touched. */
 import { isEvidence } from '../../flow/accept-order/evidence.ts'
 import type { Change, Context } from '../../flow/step.ts'
-import { factsFrom } from '../../flow/watch-flow/day-facts.ts'
-import { gapsOf, ruleOf } from '../../flow/watch-flow/gaps.ts'
+import { type Facts, factsFrom } from '../../flow/watch-flow/day-facts.ts'
+import { gapsOf, goneOf } from '../../flow/watch-flow/gaps.ts'
 import { type Evidence, type GapCode, type GapState, ofKind, type State, type TaskState } from '../../model/states.ts'
 import { canonical } from '../../model/tree.ts'
 import type { Tx } from './database.ts'
@@ -43,7 +43,12 @@ const sameGap = (a: GapState, b: GapState): boolean => canonical(withoutFacts(a)
  * What has to be written: gaps that are new or differ, and gaps that stood open and are no more. A final gap that the
  * facts no longer show (an evidence was corrected) is mended, never deleted.
  */
-export const gapChanges = (found: readonly GapState[], stored: readonly GapState[], now: string): readonly Change[] => {
+export const gapChanges = (
+  found: readonly GapState[],
+  stored: readonly GapState[],
+  facts: Facts,
+  now: string,
+): readonly Change[] => {
   const before = new Map(stored.map((g) => [g.id, g]))
   const ids = new Set(found.map((g) => g.id))
   const changed = found
@@ -66,7 +71,7 @@ export const gapChanges = (found: readonly GapState[], stored: readonly GapState
     .map(
       (g): Change => ({
         fact: 'gap-mended',
-        state: { ...g, mended: { at: now, action: ruleOf(g.code).gone } },
+        state: { ...g, mended: { at: now, action: goneOf(g, facts) } },
         occurredAt: now,
       }),
     )
@@ -147,10 +152,11 @@ export const watchAround = async (tx: Tx, held: Held, ctx: Context): Promise<voi
   // an order's links lead to devices whose other facts matter too, and the other way round: one more look is enough
   const isWhole = theirOrders.length === orders.length && theirDevices.length === devices.length
   const all = isWhole ? near : await statesAround(tx, theirOrders, theirDevices)
-  const found = gapsOf(factsFrom(all), { asOf: ctx.now, parties: ctx.parties, tolerances: ctx.tolerances })
+  const facts = factsFrom(all)
+  const found = gapsOf(facts, { asOf: ctx.now, parties: ctx.parties, tolerances: ctx.tolerances })
   // what is about others is looked at and left to the steps that hold their locks
   const mine = (g: GapState) => isHeld(g, held)
-  const changes = gapChanges(found.filter(mine), ofKind(all, 'gap').filter(mine), ctx.now)
+  const changes = gapChanges(found.filter(mine), ofKind(all, 'gap').filter(mine), facts, ctx.now)
   if (changes.length > 0) await save(tx, { step: 'watch-flow', changes: await withFacts(tx, changes) }, ctx)
 }
 

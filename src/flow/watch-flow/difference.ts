@@ -8,8 +8,8 @@ export type ChangeOfGap =
   | 'mended'
   | 'reopened'
   | 'became final'
-  /** The facts show it no more: it belongs to another day now, or rested on an error. */
-  | 'withdrawn'
+  /** The facts show it no more: it was answered in time, belongs to another day now, or rested on an error. */
+  | 'no more'
   | 'unchanged'
 
 export interface Standing {
@@ -51,7 +51,7 @@ export const differenceOf = (before: Evening, after: Evening): Difference => {
     after: standingOf(after),
     changes: [
       ...after.gaps.map((gap) => ({ gap, change: changeOf(known.get(gap.id), gap) })),
-      ...before.gaps.filter((g) => !now.has(g.id)).map((gap) => ({ gap, change: 'withdrawn' as const })),
+      ...before.gaps.filter((g) => !now.has(g.id)).map((gap) => ({ gap, change: 'no more' as const })),
     ],
   }
 }

@@ -3,7 +3,7 @@
  * facts give the same gaps whenever it is asked. Adding a gap is one rule beside its kin in `gaps/`, one entry here and
  * its code in the model.
  */
-import type { Evidence, GapCode, GapState, Mended, State } from '../../model/states.ts'
+import type { Evidence, GapCode, GapState, Mended, Mitigation, State } from '../../model/states.ts'
 import type { Facts, Watch } from './day-facts.ts'
 import { lateLinkRule, noApplicationRule, noLinkRule } from './gaps/application.ts'
 import {
@@ -42,6 +42,12 @@ export const ruleOf = (code: GapCode): GapRule => {
   const rule = gapRules.find((r) => r.code === code)
   if (rule === undefined) throw new Error(`no rule for gap ${code}`)
   return rule
+}
+
+/** What has happened where the facts show a gap no more. */
+export const goneOf = (gap: GapState, facts: Facts): Mitigation => {
+  const { gone } = ruleOf(gap.code)
+  return typeof gone === 'function' ? gone(gap, facts) : gone
 }
 
 /** What people said of a gap; what closed it first counts, they or the facts. */

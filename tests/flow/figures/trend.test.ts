@@ -84,18 +84,18 @@ describe('the difference of two moments', () => {
   const changes = (a: ReturnType<typeof evening>, b: ReturnType<typeof evening>) =>
     differenceOf(a, b).changes.map((c) => `${c.gap.code} ${c.change}`)
 
-  test('opened, final, mended, withdrawn, unchanged', () => {
+  test('opened, final, mended, no more, unchanged', () => {
     const before = evening(early, { applications: [loose] })
     const final = evening(after, { applications: [loose] })
     expect(changes(evening(early, {}), before)).toEqual(['no-link opened'])
     expect(changes(before, final)).toEqual(['no-link became final'])
     expect(changes(final, final)).toEqual(['no-link unchanged'])
-    expect(changes(before, evening(after, {}))).toEqual(['no-link withdrawn'])
+    expect(changes(before, evening(after, {}))).toEqual(['no-link no more'])
     const late = tied(1, today, 9 * 60 + 15, { deviceId: loose.deviceId })
     const mended = evening(after, { applications: [loose], links: [late] })
     expect(changes(final, mended)).toEqual(['no-link mended', 'late-link opened'])
     expect(changes(evening(early, {}), mended)).toEqual(['no-link opened and mended', 'late-link opened'])
-    expect(changes(mended, final)).toEqual(['no-link reopened', 'late-link withdrawn'])
+    expect(changes(mended, final)).toEqual(['no-link reopened', 'late-link no more'])
     expect(differenceOf(final, mended)).toMatchObject({
       before: { open: 1, mended: 0 },
       after: { open: 1, mended: 1 },

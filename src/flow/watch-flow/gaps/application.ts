@@ -1,6 +1,6 @@
 /** Gaps of an application: nobody linked it, too late, or there was none. */
 import { laterOf } from '../../../model/instant.ts'
-import type { ApplicationState, LinkState, NotApplied, OrderState, Said } from '../../../model/states.ts'
+import type { ApplicationState, GapState, LinkState, NotApplied, OrderState, Said } from '../../../model/states.ts'
 import { linkableIntents } from '../../apply-device/make-link.ts'
 import { contains, stands } from '../../apply-device/periods.ts'
 import { answersFor } from '../../apply-device/record-application.ts'
@@ -171,6 +171,10 @@ const toldNoLink = (facts: Facts, watch: Watch): readonly Found[] =>
     ]
   })
 
+/** Whatever was seen or told, a link of that recorder or order on that day is what answered. */
+const mayAnswer = (l: LinkState, gap: GapState): boolean =>
+  (l.orderId === gap.orderId || l.deviceId === gap.deviceId) && l.appliedAt <= gap.since && l.day <= gap.day
+
 export const noLinkRule: GapRule = {
   code: 'no-link',
   severity: 'high',
@@ -182,7 +186,7 @@ export const noLinkRule: GapRule = {
   next: 'Find out who wears this recorder and link it, with two patient identifiers, before the patient has left.',
   // nobody wears it: what was recorded was a mistake
   byHand: ['cancelled'],
-  gone: 'linked',
+  gone: (gap, facts) => (standing(facts).some((l) => mayAnswer(l, gap)) ? 'linked' : 'cancelled'),
   find: (facts, watch) => [...noLink(facts, watch), ...toldNoLink(facts, watch)],
 }
 

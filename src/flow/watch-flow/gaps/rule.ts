@@ -19,8 +19,8 @@ export interface GapRule {
   readonly next: string
   /** What a person may say to close it; all else closes by what is recorded. */
   readonly byHand: readonly Mitigation[]
-  /** What has happened where the facts show it no more. */
-  readonly gone: Mitigation
+  /** What has happened where the facts show it no more: it was answered in time, or rested on an error. */
+  readonly gone: Mitigation | ((gap: GapState, facts: Facts) => Mitigation)
   readonly find: (facts: Facts, watch: Watch) => readonly Found[]
 }
 
