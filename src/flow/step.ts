@@ -75,6 +75,8 @@ export interface Change {
   readonly isNew?: true
   /** The site that an order has left: who works there alone sees it no more. */
   readonly leaves?: string
+  /** The order about which a source does not say this any more: its gaps follow. */
+  readonly leavesOrder?: string
 }
 
 /** A linked order that a reading service shall get; what exactly is sent is read off the state after the step. */

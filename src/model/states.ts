@@ -30,6 +30,8 @@ export interface OrderState {
   readonly acceptedAt: Instant
   /** When we learned that the order was revoked or entered in error. */
   readonly revokedAt?: Instant
+  /** When we learned that its source names another day than before. */
+  readonly dayToldAt?: Instant
   /** When we learned that it is completed, having known it before. */
   readonly completedAt?: Instant
   /** When we learned that it asks for nothing now and is not revoked: on hold, a draft, or of unknown status. */
@@ -110,6 +112,8 @@ export interface DeviceState {
   readonly lotNumber?: string
   readonly manufactureDate?: string
   readonly expirationDate?: string
+  /** Only a source has named it; nobody here has had it in hand. */
+  readonly toldOnly?: true
   /** To whom it is tied now. */
   readonly patientId?: string
 }

@@ -85,6 +85,7 @@ const empty: Known = {
   patients: new Map(),
   companions: [],
   waiting: [],
+  spokenOf: [],
   recorders: [],
   owners: new Map(),
   orders: [],

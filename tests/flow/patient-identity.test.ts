@@ -59,6 +59,7 @@ const knowing = (people: Readonly<Record<string, Patient>>, source = ehr.id): Kn
     patients: new Map(Object.entries(people).map(([id, p]) => [`Patient/${id}`, p])),
     companions: [],
     waiting: [],
+    spokenOf: [],
     recorders: [],
     owners: new Map(),
     orders: [],

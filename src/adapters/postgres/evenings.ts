@@ -38,7 +38,8 @@ interface Recorded {
 
 /**
  * The states as of a moment of all that has to do with a site's day, from the journal alone: what is filed under the
- * day, everything else of those orders, and of the devices that they lead to. Each step is a look-up by key, so that
+ * day, everything else of those orders, and of the devices that they lead to; what a source says may be of another order
+ * since. Each step is a look-up by key, so that
  * the cost is that of the day, however long the journal.
  */
 const statesAsOf = async (tx: Tx, site: Site, day: string, asOf: Instant): Promise<readonly Recorded[]> =>
@@ -60,8 +61,11 @@ const statesAsOf = async (tx: Tx, site: Site, day: string, asOf: Instant): Promi
        select id from journal where patient_id = p.id and recorded_at <= $5::timestamptz offset 0) j),
      of_patients as (select n.seq, 'link' as kind, l.id from their_links l cross join lateral (
        select seq from journal where kind = 'link' and id = l.id and recorded_at <= $5::timestamptz order by seq desc limit 1) n),
-     newest as (select max(seq) as seq from (select seq, kind, id from of_orders union all select seq, kind, id from of_devices
-         union all select seq, kind, id from of_patients) x
+     found as (select seq, kind, id from of_orders union all select seq, kind, id from of_devices
+       union all select seq, kind, id from of_patients),
+     said as (select n.seq, k.kind, k.id from (select distinct kind, id from found where kind = 'kept') k cross join lateral (
+       select seq from journal where kind = k.kind and id = k.id and recorded_at <= $5::timestamptz order by seq desc limit 1) n),
+     newest as (select max(seq) as seq from (select * from found where kind <> 'kept' union all select * from said) x
        where kind in ('order', 'kept', 'link', 'application', 'conflict', 'return', 'task', 'stub', 'held', 'gap') group by kind, id)
      select seq, state from journal where seq = any(array(select seq from newest)) order by seq`,
     [site.id, day, ...spanOfDay(day, site), asOf],

@@ -18,13 +18,16 @@ export const figuresAsOf = async (tx: Tx, { site, day, asOf }: Evening): Promise
          and kind in ('link', 'application', 'kept') and recorded_at <= $4::timestamptz offset 0) j),
      devices as (select distinct device_id as id from about where device_id is not null and kind <> 'kept'),
      orders as (select distinct order_id as id from about where order_id is not null and kind = 'kept'),
-     newest as (select max(seq) as seq from (
+     found as (
          select j.* from devices d cross join lateral (
            select seq, kind, id from journal where device_id = d.id and kind in ('link', 'application')
              and recorded_at <= $4::timestamptz offset 0) j
          union all select j.* from orders o cross join lateral (
            select seq, kind, id from journal where order_id = o.id and kind in ('order', 'link', 'kept')
-             and recorded_at <= $4::timestamptz offset 0) j) x
+             and recorded_at <= $4::timestamptz offset 0) j),
+     said as (select n.seq, k.kind, k.id from (select distinct kind, id from found where kind = 'kept') k cross join lateral (
+       select seq from journal where kind = k.kind and id = k.id and recorded_at <= $4::timestamptz order by seq desc limit 1) n),
+     newest as (select max(seq) as seq from (select * from found where kind <> 'kept' union all select * from said) x
        group by kind, id)
      select state from journal where seq = any(array(select seq from newest)) order by seq`,
     [site.id, from, to, asOf],

@@ -1,6 +1,6 @@
 /** What accept-order has to know: who is behind the names and ids that the incoming resources mention. */
 import type { FhirResource, Location, Patient, ServiceRequest } from 'fhir/r4.js'
-import { mayBeEvidence } from '../../flow/accept-order/evidence.ts'
+import { evidenceTypes, mayBeEvidence } from '../../flow/accept-order/evidence.ts'
 import { mayConcernOrders, type StoredOrder } from '../../flow/accept-order/follow-patients.ts'
 import { type Identity, type Incoming, identitiesOf, identityKey } from '../../flow/accept-order/incoming.ts'
 import type { Known } from '../../flow/accept-order/place.ts'
@@ -67,16 +67,50 @@ interface WaitingRow extends StoredResource {
   readonly state: KeptState
 }
 
+/** So much that was said of an order is read again with it, at most; nobody's visit takes more to tell. */
+const mostRead = 50
+
+const waitingRows = (tx: Tx, where: string, values: readonly unknown[]): Promise<readonly WaitingRow[]> =>
+  tx.query<WaitingRow>(
+    `select k.state, ${columnsOf('r')} from (select * from kept where ${where} order by id limit ${mostRead}) k
+     join resources r on r.type = k.state->>'type' and r.id = k.id`,
+    values,
+  )
+
+const ordersIn = (entries: readonly Incoming[]): readonly Incoming[] =>
+  entries.filter(({ resource }) => resource.resourceType === 'ServiceRequest')
+
 /** Evidence of this source that came before the orders among the entries. */
 const waitingFor = async (tx: Tx, entries: readonly Incoming[], source: Source): Promise<readonly WaitingRow[]> => {
-  const orders = entries.filter(({ resource }) => resource.resourceType === 'ServiceRequest')
-  if (orders.length === 0) return []
-  const names = orders.flatMap((e) => identitiesOf(e, source)).map(identityKey)
-  return tx.query<WaitingRow>(
-    `select k.state, ${columnsOf('r')} from kept k join resources r on r.type = k.state->>'type' and r.id = k.id
-     where k.awaits = any($1) and k.state->>'source' = $2`,
-    [names.filter((name) => !name.includes('\0')), source.id],
-  )
+  const names = ordersIn(entries).flatMap((e) => identitiesOf(e, source))
+  const keys = names.map(identityKey).filter((name) => !name.includes('\0'))
+  return keys.length === 0 ? [] : waitingRows(tx, `awaits = any($1) and state->>'source' = $2`, [keys, source.id])
+}
+
+/** Evidence of this source about stored orders among the entries: an order that changes its patient or site changes what it means. */
+const saidOfStored = async (
+  tx: Tx,
+  entries: readonly Incoming[],
+  source: Source,
+  byIdentity: Known['byIdentity'],
+): Promise<readonly WaitingRow[]> => {
+  const ids = ordersIn(entries).flatMap((e) => [
+    ...identitiesOf(e, source).flatMap((i) => byIdentity.get(identityKey(i)) ?? []),
+    ...(e.targetId !== undefined && isId(e.targetId) ? [e.targetId] : []),
+  ])
+  if (ids.length === 0) return []
+  return waitingRows(tx, `order_id = any($1::uuid[]) and state->>'source' = $2 and state->>'type' = any($3)`, [
+    ids,
+    source.id,
+    evidenceTypes,
+  ])
+}
+
+/** The orders of which evidence among these spoke until now. */
+const ordersSpokenOf = async (tx: Tx, entries: readonly Incoming[], stored: Known['stored']): Promise<OrderState[]> => {
+  if (!entries.some((e) => mayBeEvidence(e.resource))) return []
+  const ids = [...stored.values()].flatMap(({ state }) => (state.kind === 'kept' ? (state.orderId ?? []) : []))
+  return ofKind(await statesById(tx, 'order', [...new Set(ids)]), 'order')
 }
 
 /** As if it came again: with the version that its source gave it. */
@@ -237,11 +271,11 @@ export const loadForOrders = async (
   sight: Sight,
   begun?: Promise<Context>,
 ): Promise<Known> => {
-  const [named, waitingRows] = await Promise.all([
+  const [named, awaiting] = await Promise.all([
     idsByName(tx, source.id, namesIn(entries, source)),
     waitingFor(tx, entries, source),
   ])
-  const waiting = waitingRows.map(readAgain)
+  const waiting = [...awaiting, ...(await saidOfStored(tx, entries, source, named))].map(readAgain)
   const byIdentity =
     waiting.length === 0 ? named : await idsByName(tx, source.id, namesIn([...entries, ...waiting], source))
   const behind = [...byIdentity].flatMap(([key, ids]) => ids.map((id) => `${key.split('|')[0]}/${id}`))
@@ -280,6 +314,7 @@ export const loadForOrders = async (
     own,
     stored,
     waiting,
+    spokenOf: await ordersSpokenOf(tx, entries, stored),
     recorders: await recordersOf(tx, recordersIn([...entries, ...waiting]), own),
     locations: contentsOf<Location>(rows, 'Location'),
     ...people,

@@ -24,7 +24,8 @@ const taskMatters = (t: TaskState, now: string): boolean =>
   t.asks === 'fulfill' && (t.status === 'rejected' || (t.acceptDue ?? now) <= now)
 
 /** A new order for a visit to come can have no gap yet; most orders are such. */
-const mayMatter = ({ fact, state }: Change, ctx: Context): boolean => {
+const mayMatter = ({ fact, state, leavesOrder }: Change, ctx: Context): boolean => {
+  if (leavesOrder !== undefined) return true
   if (state.kind === 'patient' || state.kind === 'device') return false
   if (state.kind === 'kept') return state.orderId !== undefined && isEvidence(state.type)
   if (state.kind === 'task') return taskMatters(state, ctx.now)
@@ -166,8 +167,10 @@ const wearersOf = (s: State): readonly string[] => (s.kind === 'link' ? [s.patie
 export const mayHaveGaps = (changes: readonly Change[], ctx: Context): boolean => changes.some((c) => mayMatter(c, ctx))
 
 export const refreshGaps = async (tx: Tx, changes: readonly Change[], ctx: Context): Promise<void> => {
-  const states = changes.filter((c) => mayMatter(c, ctx)).map((c) => c.state)
+  const matter = changes.filter((c) => mayMatter(c, ctx))
+  const states = matter.map((c) => c.state)
   const of = (ids: (s: State) => readonly string[]) => [...new Set(states.flatMap(ids))]
-  const held = { orders: of(ordersOf), devices: of(devicesOf), wearers: of(wearersOf) }
+  const left = matter.flatMap((c) => c.leavesOrder ?? [])
+  const held = { orders: [...new Set([...of(ordersOf), ...left])], devices: of(devicesOf), wearers: of(wearersOf) }
   if (held.orders.length + held.devices.length > 0) await watchAround(tx, held, ctx)
 }

@@ -92,6 +92,8 @@ export const replay = (): Replay => {
   const ordersOf = new Map<string, Set<string>>()
   /** What was recorded of an order goes where the order goes. */
   const recordedOf = new Map<string, Kept[]>()
+  /** And what a source said of it: by the name of the resource, the order. */
+  const saidOf = new Map<string, string | undefined>()
 
   const seenOf = (name: string): ReadonlySet<string> => resources.get(name)?.seen ?? new Set()
 
@@ -159,6 +161,9 @@ export const replay = (): Replay => {
       record.seen.add(siteToken(now.site))
       count(record, 1)
     }
+    for (const [name, orderId] of saidOf)
+      if (orderId === now.id && resources.get(name)?.seen.delete(token))
+        resources.get(name)?.seen.add(siteToken(now.site))
     resources.get(`ServiceRequest/${now.id}`)?.seen.delete(token)
     const others = [...(ordersOf.get(now.patientId) ?? [])].filter((id) => id !== now.id)
     if (!others.some((id) => seenOf(`ServiceRequest/${id}`).has(token)))
@@ -205,6 +210,7 @@ export const replay = (): Replay => {
       else if (!sameContent((there.versions.at(-1) as Version).content, version.content)) there.versions.push(version)
     }
     for (const [name, tokens] of granted) for (const token of tokens) resources.get(name)?.seen.add(token)
+    for (const { state } of writing) if (state.kind === 'kept') saidOf.set(`${state.type}/${state.id}`, state.orderId)
     for (const { state } of writing) if (state.kind === 'order') remember(state)
   }
   return { resources, records, take }

@@ -132,7 +132,7 @@ const saveChanged = async (
     if (leaves !== undefined && state.kind === 'order') await leaveSite(tx, state, leaves)
 }
 
-/** The order, what was recorded of it, and its patient where no other order of theirs is at that site. */
+/** The order, what was recorded and said of it, and its patient where no other order of theirs is at that site. */
 const leaveSite = async (tx: Tx, order: OrderState, site: string): Promise<void> => {
   const token = siteToken(site)
   await tx.query(`update resources set seen_by = array_remove(seen_by, $2) where type = 'ServiceRequest' and id = $1`, [
@@ -142,6 +142,11 @@ const leaveSite = async (tx: Tx, order: OrderState, site: string): Promise<void>
   await tx.query(
     `update resources set seen_by = array_replace(seen_by, $2, $3) where type = 'Provenance' and tokens @> array[$1]`,
     [`target=ServiceRequest/${order.id}`, token, siteToken(order.site)],
+  )
+  await tx.query(
+    `update resources r set seen_by = array_replace(r.seen_by, $2, $3) from kept k
+     where k.order_id = $1 and r.type = k.state->>'type' and r.id = k.id`,
+    [order.id, token, siteToken(order.site)],
   )
   await tx.query(
     `update resources set seen_by = array_remove(seen_by, $2) where type = 'Patient' and id = $1 and not exists (

@@ -107,9 +107,11 @@ const locksReached = ({ orders, devices, patients, owners }: Known): readonly st
       ]
 
 /** The stored orders of whose visit an entry may say something: their gaps follow. */
-const ordersSpokenOf = (entries: readonly Incoming[], { stored, waiting }: Known): readonly string[] =>
+const ordersSpokenOf = (entries: readonly Incoming[], { stored, waiting, spokenOf }: Known): readonly string[] =>
   [...entries, ...waiting].some((e) => mayBeEvidence(e.resource))
-    ? [...stored.values()].flatMap(({ state }) => (state.kind === 'order' ? [orderLock(state)] : []))
+    ? [...[...stored.values()].flatMap(({ state }) => (state.kind === 'order' ? [state] : [])), ...spokenOf].map(
+        orderLock,
+      )
     : []
 
 /** The recorders that evidence names: what they are tied to is looked at with it. */

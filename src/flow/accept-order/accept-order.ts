@@ -6,6 +6,7 @@ import type { FhirResource } from 'fhir/r4.js'
 import type { Source } from '../../model/configuration.ts'
 import { accept, type Checked, information, type Problem, refuse, warning } from '../../model/problems.ts'
 import type { DeviceState, Instant, KeptState, OrderState } from '../../model/states.ts'
+import { canonical } from '../../model/tree.ts'
 import type { Change, Context, Decision, Fact, Forward } from '../step.ts'
 import { evidenceOf, mayBeEvidence, saidOf } from './evidence.ts'
 import { followPatients, type Revised } from './follow-patients.ts'
@@ -61,29 +62,27 @@ const quiet = (p: Placed, outcome: Accepted['outcome'], warnings: readonly Probl
 })
 
 /**
- * Same content, no new version. That the source said it again later is noted all the same: otherwise what it said in
+ * Same content, no new version. What it means may be another all the same, since its order has another patient or site.
+ * That the source said it again later is noted all the same: otherwise what it said in
  * between, and what arrives after, would pass as newer. So is where its server has a patient.
  */
 const sameAgain = (p: Placed, before: Stored, now: Stored, ctx: Context): Result => {
   const { datedAt, sourceVersion } = now.content
   const address = now.kind === 'patient' ? now.address : undefined
   const moved = before.kind === 'patient' && before.address !== address
+  const meansElse =
+    before.kind === 'kept' && now.kind === 'kept' && canonical(before.says ?? {}) !== canonical(now.says ?? {})
   const later = isOlder(before.content, now.content)
   const content = {
     ...before.content,
     ...(later && datedAt !== undefined && { datedAt }),
     ...(later && sourceVersion !== undefined && { sourceVersion }),
   }
-  return later || moved
+  const state = meansElse ? now : { ...before, ...(moved && address !== undefined && { address }) }
+  return later || moved || meansElse
     ? {
         ...quiet(p, 'same'),
-        changes: [
-          {
-            fact: factOf(before, before),
-            state: { ...before, ...(moved && address !== undefined && { address }), content },
-            occurredAt: ctx.now,
-          },
-        ],
+        changes: [{ fact: factOf(before, before), state: { ...state, content }, occurredAt: ctx.now }],
       }
     : quiet(p, 'same')
 }
@@ -103,6 +102,8 @@ const settle = (p: Placed, resolved: FhirResource, state: Stored, known: Known, 
   const content = state.kind === 'order' && state.byHand ? markByHand(resolved) : resolved
   const left =
     before?.kind === 'order' && state.kind === 'order' && before.site !== state.site ? before.site : undefined
+  const was =
+    before?.kind === 'kept' && state.kind === 'kept' && before.orderId !== state.orderId ? before.orderId : undefined
   const change: Change = {
     fact,
     state,
@@ -110,6 +111,7 @@ const settle = (p: Placed, resolved: FhirResource, state: Stored, known: Known, 
     content,
     ...(before === undefined && { isNew: true }),
     ...(left !== undefined && { leaves: left }),
+    ...(was !== undefined && { leavesOrder: was }),
   }
   const after = followUp(before, state, fact, known, ctx)
   return {
@@ -158,10 +160,10 @@ export const acceptEntries = (
   ctx: Context,
 ): Checked<Decision<readonly Accepted[]>> => {
   const decided = decideEntries(entries, source, known, ctx)
-  // evidence that waited for an order is in nobody's way
-  return decided.ok || known.waiting.length === 0
-    ? decided
-    : decideEntries(entries, source, { ...known, waiting: [] }, ctx)
+  if (decided.ok || known.waiting.length === 0) return decided
+  // what was said before is in nobody's way: what cannot be placed any more is left as it is
+  const waiting = known.waiting.filter((e) => decideEntries(entries, source, { ...known, waiting: [e] }, ctx).ok)
+  return decideEntries(entries, source, { ...known, waiting }, ctx)
 }
 
 const decideEntries: typeof acceptEntries = (entries, source, known, ctx) => {
@@ -219,7 +221,6 @@ const decideEntries: typeof acceptEntries = (entries, source, known, ctx) => {
     const warnings = doubts.map((d) => ({ ...d, at: placesOf(p.incoming, d.at[0] ?? '') }))
     return accept(state, [...s.warnings, ...warnings, ...(state.says === undefined ? [] : named.warnings)])
   })
-  const newRecorders = [...recorders.values()].filter((d) => !known.recorders.some(({ id }) => id === d.id))
   problems.push(
     ...states.flatMap((s, i) => (s && !s.ok ? s.problems.filter((p) => !toldAlready(p, resolutions[i])) : [])),
   )
@@ -232,6 +233,14 @@ const decideEntries: typeof acceptEntries = (entries, source, known, ctx) => {
     return { result: state?.ok ? told(result, state.warnings) : result, rank: rank(p.incoming) }
   })
   const results = ranked.map(({ result }) => result)
+  const named = new Set(
+    results.flatMap((r) =>
+      r.changes.flatMap(({ state }) => (state.kind === 'kept' ? (state.says?.deviceId ?? []) : [])),
+    ),
+  )
+  const newRecorders = [...recorders.values()].filter(
+    (d) => named.has(d.id) && !known.recorders.some(({ id }) => id === d.id),
+  )
   const changes = [
     ...newRecorders.map((state): Change => ({ fact: 'device-seen', state, occurredAt: ctx.now })),
     ...ranked.toSorted((a, b) => a.rank - b.rank).flatMap(({ result }) => result.changes),
@@ -283,11 +292,12 @@ const withSaid = (
 ): Speaking => {
   if (!mayBeEvidence(resource) || !evidenceOf(source).includes(resource.resourceType))
     return { state: kept, doubts: [] }
-  if (kept.awaits !== undefined) return { state: kept, doubts: [information('waits-for-order', 'basedOn[0]')] }
+  if (kept.awaits !== undefined && kept.orderId === undefined)
+    return { state: kept, doubts: [information('waits-for-order', 'basedOn[0]')] }
   const order = kept.orderId === undefined ? undefined : orderOf(kept.orderId)
   const site = ctx.parties.sites.find((s) => s.id === order?.site)
   if (order === undefined || site === undefined) return { state: kept, doubts: [] }
-  const said = before?.kind === 'kept' ? before.says : undefined
+  const said = before?.kind === 'kept' && before.orderId === kept.orderId ? before.says : undefined
   const { says, doubts } = saidOf(resource, order, site, said, ctx, recorder?.id)
   return { state: { ...kept, ...(says && { says }) }, doubts }
 }

@@ -3,7 +3,7 @@
  * fulfilled Appointment is evidence that a recorder was applied; an Appointment says when the visit is, or that it is
  * not. Pure.
  */
-import type { Appointment, Encounter, FhirResource, Procedure } from 'fhir/r4.js'
+import type { Appointment, Encounter, FhirResource, Procedure, Reference } from 'fhir/r4.js'
 import type { EvidenceType, Site, Source } from '../../model/configuration.ts'
 import { instantOf, msOf } from '../../model/instant.ts'
 import { localDateOf, localDay } from '../../model/local-day.ts'
@@ -26,9 +26,7 @@ export type EvidenceResource = Procedure | Encounter | Appointment
 
 export const mayBeEvidence = (resource: FhirResource): resource is EvidenceResource => isEvidence(resource.resourceType)
 
-const parts = ['what', 'at', 'day', 'deviceId'] as const
-
-type Saying = Pick<Said, (typeof parts)[number]>
+type Saying = Pick<Said, 'what' | 'at' | 'day' | 'deviceId'>
 
 const day = /^\d{4}-\d{2}-\d{2}$/
 
@@ -92,8 +90,20 @@ const read = (resource: EvidenceResource, site: Site): Read => {
   }
 }
 
-const subjectOf = (resource: FhirResource): string | undefined =>
-  'subject' in resource ? (resource.subject as { reference?: string } | undefined)?.reference : undefined
+const isPatient = ({ reference, type }: Reference): boolean =>
+  type === 'Patient' || (reference?.startsWith('Patient/') ?? false)
+
+/** Whom it is about, as far as it says so: of a visit by appointment those of its participants who are patients. */
+const peopleOf = (resource: EvidenceResource): readonly Reference[] => {
+  if (resource.resourceType !== 'Appointment') return resource.subject ? [resource.subject] : []
+  return resource.participant.flatMap(({ actor }) => (actor && isPatient(actor) ? [actor] : []))
+}
+
+/** Somebody whom nobody knows may be anybody. */
+const isAboutOther = (resource: EvidenceResource, { patientId }: OrderState): boolean => {
+  const people = peopleOf(resource)
+  return people.length > 0 && !people.some(({ reference }) => reference === `Patient/${patientId}`)
+}
 
 /** Nobody has applied yet what is to be applied. */
 const inFuture = ({ at }: Saying, { now, tolerances }: Context): boolean =>
@@ -107,7 +117,7 @@ export interface SaidReading {
 
 /**
  * What a resource says of the visit of the order that it is based on.
- * @param before what the same resource said: what it says again, it has said since then
+ * @param before what the same resource said of the same order: what it says again, it has said since then
  * @param deviceId of the recorder that it names
  */
 export const saidOf = (
@@ -118,14 +128,16 @@ export const saidOf = (
   ctx: Context,
   deviceId?: string,
 ): SaidReading => {
-  const subject = subjectOf(resource)
   const { saying: bare, doubt } = read(resource, site)
   if (doubt) return { doubts: [doubt] }
   if (bare === undefined) return { doubts: [] }
-  if (subject !== undefined && subject !== `Patient/${order.patientId}`)
-    return { doubts: [warning('says-nothing', 'subject', { note: 'The order is of another patient.' })] }
+  if (isAboutOther(resource, order)) {
+    const at = resource.resourceType === 'Appointment' ? 'participant' : 'subject'
+    return { doubts: [warning('says-nothing', at, { note: 'The order is of another patient.' })] }
+  }
   if (inFuture(bare, ctx)) return { doubts: [warning('in-the-future', '', { found: bare.at })] }
   const saying = { ...bare, ...(bare.what === 'applied' && deviceId !== undefined && { deviceId }) }
-  const again = before !== undefined && parts.every((part) => before[part] === saying[part])
+  // put right by a minute it was known since then
+  const again = before !== undefined && before.what === saying.what && before.day === saying.day
   return { says: { ...saying, site: site.id, recordedAt: again ? before.recordedAt : ctx.now }, doubts: [] }
 }

@@ -1,5 +1,5 @@
 /** From what was pushed and resolved to the state that is stored. */
-import type { FhirResource, Location, ServiceRequest } from 'fhir/r4.js'
+import type { FhirResource, Location, Reference, ServiceRequest } from 'fhir/r4.js'
 import type { Source } from '../../model/configuration.ts'
 import { accept, type Checked, type Problem, problemsOf, refusal, refuse } from '../../model/problems.ts'
 import type { Instant, LinkState, OrderState } from '../../model/states.ts'
@@ -24,6 +24,12 @@ export const revoked = (status: string): boolean => status === 'revoked' || stat
 
 /** It asks for nothing now, and may again. */
 const idle = (status: string): boolean => ['draft', 'on-hold', 'unknown'].includes(status)
+
+const dayToldAt = (before: OrderState | undefined, orderedDay: string | undefined, now: Instant) => {
+  if (before === undefined) return {}
+  const at = before.orderedDay === orderedDay ? before.dayToldAt : now
+  return at === undefined ? {} : { dayToldAt: at }
+}
 
 /** What comes completed was done without us. */
 const completionOf = (before: OrderState | undefined, status: string, now: Instant) => {
@@ -85,6 +91,7 @@ const acceptOrder = (
     wear,
     byHand: before?.byHand ?? ctx.caller.role === 'clinic',
     acceptedAt: before?.acceptedAt ?? ctx.now,
+    ...dayToldAt(before, visitDay, ctx.now),
     ...completionOf(before, status, ctx.now),
     ...(revoked(status) && { revokedAt: before?.revokedAt ?? ctx.now }),
     ...(idle(status) && { idleSince: before?.idleSince ?? ctx.now }),
@@ -92,18 +99,21 @@ const acceptOrder = (
   })
 }
 
-const orderOf = (resolved: FhirResource): string | undefined => {
-  const { basedOn } = resolved as { basedOn?: { reference?: string }[] }
-  return basedOn?.map((r) => /^ServiceRequest\/(.+)$/.exec(r.reference ?? '')?.[1]).find((id) => id !== undefined)
+interface Based {
+  readonly orderId?: string
+  readonly awaits?: string
 }
 
-/** The name of the order that evidence is about, where nobody knows that order yet. */
-const awaitedBy = (resolved: FhirResource): string | undefined => {
-  if (!mayBeEvidence(resolved)) return undefined
-  const name = resolved.basedOn?.find((r) => r.reference === undefined && r.type === 'ServiceRequest')?.identifier
-  return name?.system !== undefined && name.value !== undefined
-    ? identityKey({ type: 'ServiceRequest', system: name.system, value: name.value })
-    : undefined
+/** The first order that it is based on; of one that stands before it and that nobody knows yet, the name. */
+const basedOn = (resolved: FhirResource): Based => {
+  let awaits: string | undefined
+  for (const { reference, type, identifier } of (resolved as { basedOn?: readonly Reference[] }).basedOn ?? []) {
+    const orderId = /^ServiceRequest\/(.+)$/.exec(reference ?? '')?.[1]
+    if (orderId !== undefined) return { orderId, ...(awaits !== undefined && { awaits }) }
+    if (reference === undefined && type === 'ServiceRequest' && identifier?.system && identifier.value)
+      awaits ??= identityKey({ type, system: identifier.system, value: identifier.value })
+  }
+  return awaits === undefined ? {} : { awaits }
 }
 
 export const stateOf = (
@@ -122,15 +132,14 @@ export const stateOf = (
     const address = p.identities.find((i) => i.system === urlIdentity)?.value ?? before
     return accept({ kind: 'patient', id: p.id, source: owner, ...(address !== undefined && { address }), content })
   }
-  const orderId = orderOf(resolved)
-  const awaits = orderId === undefined ? awaitedBy(resolved) : undefined
+  const { orderId, awaits } = basedOn(resolved)
   return accept({
     kind: 'kept',
     id: p.id,
     source: owner,
     type: resolved.resourceType,
     ...(orderId && { orderId }),
-    ...(awaits && { awaits }),
+    ...(awaits && mayBeEvidence(resolved) && { awaits }),
     content,
   })
 }

@@ -53,8 +53,10 @@ export interface Known extends KnownNames, Concerned {
   readonly patients: ReadonlyMap<string, Patient>
   /** From which source each of these came. */
   readonly owners: ReadonlyMap<string, string>
-  /** Evidence that came before its order, where the order is among the entries: it is read again as if it came now. */
+  /** What was said before of the visits of orders among the entries: it is read again as if it came now. */
   readonly waiting: readonly Incoming[]
+  /** Orders of which evidence among the entries spoke until now. */
+  readonly spokenOf: readonly OrderState[]
   /** Recorders that evidence among the entries may name. */
   readonly recorders: readonly DeviceState[]
   /** What the orders among `stored` refer to besides: reasons, encounters, people. */

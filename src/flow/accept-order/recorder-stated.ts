@@ -137,5 +137,5 @@ export const recorderOf = (
   const [device, ...others] = [...new Map(devices.map((d) => [d.id, d])).values()]
   if (device === undefined || others.length > 0) return { warnings }
   // what the source says of its label is no scan of ours
-  return { device: known.find(({ id }) => id === device.id) ?? device, warnings }
+  return { device: known.find(({ id }) => id === device.id) ?? { ...device, toldOnly: true }, warnings }
 }

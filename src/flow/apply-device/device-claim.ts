@@ -116,7 +116,7 @@ const described = (claim: DeviceClaim): Partial<DeviceState> => {
 
 /**
  * The device that a claim means, with what this scan says about it. A serial number alone is taken where exactly one
- * known device has it, else refused with `serial-ambiguous`.
+ * known device has it (those that somebody had in hand go first), else refused with `serial-ambiguous`.
  * @param sameSerial every known device with that serial number
  */
 export const deviceMeant = (
@@ -125,8 +125,13 @@ export const deviceMeant = (
   ctx: Context,
 ): Checked<DeviceState> => {
   const { deviceIdentifier, serialNumber } = claim
+  const inHand = sameSerial.filter((d) => !d.toldOnly)
   const known =
-    deviceIdentifier === undefined ? sameSerial : sameSerial.filter((d) => d.deviceIdentifier === deviceIdentifier)
+    deviceIdentifier === undefined
+      ? inHand.length > 0
+        ? inHand
+        : sameSerial
+      : sameSerial.filter((d) => d.deviceIdentifier === deviceIdentifier)
   const [one, ...others] = known
   if (others.length > 0 || (one === undefined && deviceIdentifier === undefined))
     return refuse([
@@ -135,7 +140,10 @@ export const deviceMeant = (
         expected: 'the device identifier too',
       }),
     ])
-  if (one !== undefined) return accept({ ...one, ...described(claim) })
+  if (one !== undefined) {
+    const { toldOnly: _now, ...device } = one
+    return accept({ ...device, ...described(claim) })
+  }
   return accept({
     kind: 'device',
     id: ctx.newId(),

@@ -135,6 +135,9 @@ export const linkOfTold = (group: readonly SpeakingState[], facts: Facts): LinkS
   )
 }
 
+/** What people look at of what a source says of one visit. */
+const mostTold = 20
+
 /** The source says that a recorder was applied for the order, and nobody linked one. */
 const toldNoLink = (facts: Facts, watch: Watch): readonly Found[] =>
   toldByDay(facts).flatMap(({ group, denied }): Found[] => {
@@ -160,7 +163,7 @@ const toldNoLink = (facts: Facts, watch: Watch): readonly Found[] =>
         patientId: order.patientId,
         ...(stated && { deviceId: stated }),
         ...(link && { linkId: link.id, deviceId: link.deviceId }),
-        restsOn: [...group, ...(link ? [link] : []), ...(denied ? [order] : [])],
+        restsOn: [...group.slice(0, mostTold), ...(link ? [link] : []), ...(denied ? [order] : [])],
         found: stated
           ? 'the source says so of this recorder, which is not linked for the order'
           : 'the source says so, and names no recorder that was linked',
@@ -226,9 +229,10 @@ const reasonsFor = (order: OrderState, day: string): readonly NotApplied[] => {
 
 /** The days of the order's visits: the one that is expected, and those that were put off. */
 const visitDays = (order: OrderState, told: readonly SpeakingState[]): readonly string[] => {
-  // what people agreed later than it was booked counts
+  // a new day that people agreed on, or that the order names, counts until something later is booked
   const agreed = order.notApplied?.newDate === undefined ? '' : order.notApplied.recordedAt
-  const booked = told.flatMap(({ says }) => (says.what === 'visit' && says.recordedAt > agreed ? [says.day] : []))
+  const since = laterOf(agreed, order.dayToldAt ?? '')
+  const booked = told.flatMap(({ says }) => (says.what === 'visit' && says.recordedAt >= since ? [says.day] : []))
   const expected = booked.length > 0 ? booked : [order.visitDay]
   const putOff = saidOf(order).map(({ day }) => day)
   return [...new Set([...expected, ...putOff].filter((day) => day !== undefined))]
@@ -252,7 +256,9 @@ const missedVisit = (order: OrderState, day: string, facts: Facts, watch: Watch)
       told.filter((t) => t.says.what === what && (what === 'applied' || t.says.day === day)),
       (t) => `${t.says.recordedAt} ${t.id}`,
     )
-  const [applied, not] = [firstTold('applied'), firstTold('not')]
+  const applied = firstTold('applied')
+  // cancelled, and booked anew for the same day
+  const not = told.some((t) => t.says.what === 'visit' && t.says.day === day) ? undefined : firstTold('not')
   const moments = [reason?.recordedAt, link?.tiedAt, applied?.says.recordedAt, not?.says.recordedAt]
   const inTime = moments.some((moment) => moment !== undefined && moment < end)
   if (watch.asOf < end || inTime) return []

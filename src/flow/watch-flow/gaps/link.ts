@@ -6,7 +6,18 @@ import { causeOf, inDoubt, spoken } from '../../apply-device/device-clock.ts'
 import { contains, isOpen, overlap } from '../../apply-device/periods.ts'
 import { dueOf, type Facts, siteOf, type Watch } from '../day-facts.ts'
 import { denialOf, linkOfTold, wornThen } from './application.ts'
-import { aboutLink, byTie, closedByHand, type Found, first, type GapRule, gapId, mendedBy, standing } from './rule.ts'
+import {
+  aboutLink,
+  byTie,
+  closedByHand,
+  type Found,
+  first,
+  type GapRule,
+  gapId,
+  last,
+  mendedBy,
+  standing,
+} from './rule.ts'
 
 const expired = (facts: Facts): readonly Found[] =>
   standing(facts).flatMap((l): Found[] =>
@@ -256,12 +267,20 @@ const statedElsewhere = (facts: Facts): readonly Found[] =>
 /** Of two that were told at one moment the ids decide, so that the order of the facts never does. */
 const whenAndWhy = ({ since, restsOn }: Found): string => `${since} ${restsOn.map((s) => s.id).join(' ')}`
 
-/** The same trouble told more than once is one gap: the first time counts. */
+/** The same trouble told more than once is one gap: the first time counts, and it is over when all of it is. */
 const once = (found: readonly Found[]): readonly Found[] =>
   [...Map.groupBy(found, (f) => f.key).values()].flatMap((group) => {
     const sorted = group.toSorted((a, b) => (whenAndWhy(a) < whenAndWhy(b) ? -1 : 1))
     const [earliest, latest] = [sorted[0], sorted.at(-1)]
-    return earliest && latest ? [{ ...earliest, newest: latest.since }] : []
+    if (earliest === undefined || latest === undefined) return []
+    const { mended: _own, ...first } = earliest
+    const mended = group.every((f) => f.mended !== undefined)
+      ? last(
+          group.flatMap((f) => f.mended ?? []),
+          (m) => m.at,
+        )
+      : undefined
+    return [{ ...first, newest: latest.since, ...(mended && { mended }) }]
   })
 
 export const deviceOnTwoPatientsRule: GapRule = {
