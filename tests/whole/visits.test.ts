@@ -238,15 +238,24 @@ const deafTo = async (ehr: SourceCounterpart, parameter: string): Promise<string
   return base
 }
 
-test('a server that answers with whatever it has is told, and its orders arrive all the same', async () => {
+test('a server that answers with what is of other orders too is told, and what is of ours is taken', async () => {
   const ehr = await opened()
   ehr.add(act())
+  ehr.add(act({ id: 'act-2', basedOn: [{ reference: 'ServiceRequest/o-77' }] }))
+  const service = await begun(ehr, { fhir: await deafTo(ehr, 'based-on') })
+  await expect.poll(() => gaps(service)).toEqual(['no-link open'])
+  await expect.poll(async () => (await sourceTold(service))?.warnings.join(' ')).toContain('some of other orders')
+  expect(await found(service.as('ops'), 'Procedure')).toHaveLength(1)
+})
+
+test('a server that answers with others alone is told, and its orders arrive all the same', async () => {
+  const ehr = await opened()
   ehr.add(act({ id: 'act-2', basedOn: [{ reference: 'ServiceRequest/o-77' }] }))
   const service = await begun(ehr, { fhir: await deafTo(ehr, 'based-on') })
   await orderOf(service)
   await expect
     .poll(async () => (await sourceTold(service))?.warnings.join(' '))
-    .toContain('Their visits could not be looked at: Their server answers with every Procedure')
+    .toContain('Procedure could not be looked at: Their server answers with every Procedure')
   ehr.add({ ...aPatient('MRN-2'), id: 'p-2' })
   ehr.add({ ...anOrder('HE-2', 'Patient/p-2', { occurrenceDateTime: today }), id: 'o-2' })
   await orderOf(service, 'HE-2')

@@ -177,9 +177,29 @@ export const noteSeen = (tx: Tx, source: string, s: Seen) =>
     `insert into seen_at_sources (source, type, id, version, fate, open, patient, problems)
      values ($1, $2, $3, $4, $5, $6, $7, $8)
      on conflict (source, type, id) do update set version = excluded.version, seen_at = clock_timestamp(),
+       tries = case when seen_at_sources.version = excluded.version then seen_at_sources.tries + 1 else 0 end,
        fate = excluded.fate, open = excluded.open, patient = excluded.patient, problems = excluded.problems`,
     [source, s.type, s.id, s.version, s.fate, s.open, s.patient ?? null, s.problems],
   )
+
+/** Among the problems of what was taken without a part of it. */
+export const notRead = 'not-read'
+
+/**
+ * What was refused, or taken without something that could not be read, and is to be tried again: a minute after the
+ * first time, later after each.
+ * @param anyPause at once, however often it was tried: the configuration may be another one
+ */
+export const toAskAgain = async (tx: Tx, source: string, anyPause: boolean): Promise<readonly Seen[]> => {
+  const rows = await tx.query<Omit<Seen, 'patient'> & { patient: string | null }>(
+    `select type, id, version, fate, open, patient, problems from seen_at_sources
+     where source = $1 and problems <> '{}' and (fate = 'refused' or array_to_string(problems, ' ') like '%${notRead}%')
+       and ($2 or seen_at < clock_timestamp() - least(interval '1 minute' * 2 ^ least(tries, 11), interval '1 day'))
+     order by seen_at limit case when $2 then 200 else 20 end`,
+    [source, anyPause],
+  )
+  return rows.map(({ patient, ...seen }) => ({ ...seen, ...(patient !== null && { patient }) }))
+}
 
 /** Their ids of the orders that may still be worked on. */
 export const openThere = async (tx: Tx, source: string): Promise<readonly string[]> =>
@@ -188,13 +208,13 @@ export const openThere = async (tx: Tx, source: string): Promise<readonly string
   ).map((r) => r.id)
 
 /**
- * Those of them that were taken, and those that were closed of late: an EHR may complete an order together with the act
+ * Those of them that may be ours, and those that were closed of late: an EHR may complete an order together with the act
  * that it asks for.
  */
 export const openOrdersThere = async (tx: Tx, source: string): Promise<readonly string[]> =>
   (
     await tx.query<{ id: string }>(
-      `select id from seen_at_sources where source = $1 and open and fate = 'taken'
+      `select id from seen_at_sources where source = $1 and open and fate <> 'not-ours'
        union select id from seen_at_sources where source = $1 and type = 'ServiceRequest' and fate = 'taken'
          and not open and seen_at > clock_timestamp() - interval '2 days'
        order by id`,

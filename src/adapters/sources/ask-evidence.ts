@@ -4,8 +4,8 @@ import { type EvidenceResource, isOurs } from '../../flow/accept-order/evidence.
 import { evidenceParameter } from '../../flow/accept-order/poll-plan.ts'
 import type { EvidenceType } from '../../model/configuration.ts'
 import { openOrdersThere, seenBefore } from '../postgres/asked-sources.ts'
-import { type Of, targetOf, versionOf } from './fetched.ts'
-import { chunks, isSound, note, read, type Shelf, take } from './take.ts'
+import { type Of, type Target, targetOf, versionOf } from './fetched.ts'
+import { chunks, guarded, isSound, note, read, Shelf, take, unreadOf } from './take.ts'
 import { type Asking, type Params, Trouble, type Warnings, walk } from './walk.ts'
 
 type Evidence = Of<EvidenceType>
@@ -55,12 +55,17 @@ const withLabels = async (a: Asking, shelf: Shelf, procedure: Of<'Procedure'>): 
   }
 }
 
-const takeOne = async (a: Asking, shelf: Shelf, resource: Evidence): Promise<void> => {
+export const takeEvidence = async (a: Asking, shelf: Shelf, resource: Evidence): Promise<void> => {
   const seen = { type: resource.resourceType, id: resource.id, version: versionOf(resource), open: false }
   const act = resource.resourceType === 'Procedure' && isSound(resource) ? resource : undefined
   if (act && isOurs(act)) return note(a, { ...seen, fate: 'not-ours', problems: [] })
-  await note(a, { ...seen, ...(await take(a, [act ? await withLabels(a, shelf, act) : resource])) })
+  const { fate, problems } = await take(a, [act ? await withLabels(a, shelf, act) : resource])
+  const unread = act ? unreadOf(a, shelf, recordersOf(act, a).slice(0, maxDevices)) : []
+  await note(a, { ...seen, fate, problems: [...problems, ...unread] })
 }
+
+const recordersOf = ({ focalDevice = [], usedReference = [] }: Procedure, { source }: Asking): readonly Target[] =>
+  [...focalDevice.map((f) => f.manipulated), ...usedReference].flatMap((r) => targetOf(r.reference, source) ?? [])
 
 /** Nothing of it was checked yet: whatever stands there that is no list of references leads to no order. */
 const isAbout = ({ basedOn }: EvidenceResource, orders: ReadonlySet<string>, { source }: Asking): boolean =>
@@ -69,6 +74,9 @@ const isAbout = ({ basedOn }: EvidenceResource, orders: ReadonlySet<string>, { s
     return target?.type === 'ServiceRequest' && orders.has(target.id)
   })
 
+/** Of one search; an order that has more said of its visit is not what a search by orders is for. */
+const maxPages = 50
+
 const askFor = async (
   a: Asking,
   type: EvidenceType,
@@ -76,10 +84,11 @@ const askFor = async (
   changed: Params,
   warnings: Warnings,
 ): Promise<void> => {
-  const shelf: Shelf = new Map()
+  const shelf = new Shelf()
   for (const some of chunks(orders, 50)) {
     const asked = new Set(some)
     const about = some.map((id) => `ServiceRequest/${id}`).join(',')
+    let pages = 0
     for await (const page of walk<EvidenceType>(
       a,
       type,
@@ -88,19 +97,25 @@ const askFor = async (
       () => {},
     )) {
       const found = page.found.filter((resource) => isAbout(resource, asked, a))
-      if (found.length < page.found.length)
+      if (found.length === 0 && page.found.length > 0)
         throw new Trouble(`Their server answers with every ${type} when it is asked for those of some orders.`)
-      const before = await seenBefore(
-        a.runner.db,
-        a.source.id,
-        type,
-        found.map(({ id }) => id),
-      )
-      for (const resource of found) {
-        const version = versionOf(resource)
-        if (version === '' || before.get(resource.id)?.version !== version) await takeOne(a, shelf, resource)
-      }
+      if (found.length < page.found.length)
+        warnings.add(`A page of ${type} had some of other orders; they were passed over.`)
+      pages += 1
+      if (pages > maxPages) throw new Trouble(`There is too much of ${type} about ${some.length} orders.`)
+      await takeFresh(a, shelf, type, found)
     }
+  }
+}
+
+const takeFresh = async (a: Asking, shelf: Shelf, type: EvidenceType, found: readonly Evidence[]): Promise<void> => {
+  const ids = found.map(({ id }) => id)
+  const before = await seenBefore(a.runner.db, a.source.id, type, ids)
+  for (const resource of found) {
+    const version = versionOf(resource)
+    if (version !== '' && before.get(resource.id)?.version === version) continue
+    await a.goOn()
+    await guarded(a, { type, id: resource.id, version, open: false }, () => takeEvidence(a, shelf, resource))
   }
 }
 
@@ -115,21 +130,29 @@ export interface Heard {
 /**
  * Of orders that are new here everything is asked, however old; of the others what was updated since.
  * @param types that their server can be asked for
- * @returns their ids of the orders
+ * @returns their ids of the orders; undefined where something of it could not be asked
  */
 export const askForEvidence = async (
   a: Asking,
   types: readonly EvidenceType[],
   before: Heard | undefined,
   warnings: Warnings,
-): Promise<ReadonlySet<string>> => {
+): Promise<ReadonlySet<string> | undefined> => {
   const orders = types.length === 0 ? [] : await openOrdersThere(a.runner.db, a.source.id)
   const known = orders.filter((id) => before?.orders.has(id))
   const fresh = orders.filter((id) => !before?.orders.has(id))
   const changed: Params = before ? { _lastUpdated: `ge${new Date(before.watermark).toISOString()}` } : {}
+  let whole = true
   for (const type of types) {
-    await askFor(a, type, fresh, {}, warnings)
-    await askFor(a, type, known, changed, warnings)
+    try {
+      await askFor(a, type, fresh, {}, warnings)
+      await askFor(a, type, known, changed, warnings)
+    } catch (error) {
+      // the other types may answer
+      if (!(error instanceof Trouble)) throw error
+      whole = false
+      warnings.add(`${type} could not be looked at: ${error.message}`)
+    }
   }
-  return new Set(orders)
+  return whole ? new Set(orders) : undefined
 }

@@ -1,9 +1,12 @@
 /** Asking one source's server for its orders and their patients; nothing of it harms another source. */
 import type { FhirResource } from 'fhir/r4.js'
+import { mayBeEvidence } from '../../flow/accept-order/evidence.ts'
 import type { Walk } from '../../flow/accept-order/poll-plan.ts'
-import { openPatientsThere, openThere, seenBefore } from '../postgres/asked-sources.ts'
+import type { EvidenceType } from '../../model/configuration.ts'
+import { noteSeen, openPatientsThere, openThere, seenBefore, toAskAgain } from '../postgres/asked-sources.ts'
+import { takeEvidence } from './ask-evidence.ts'
 import { addressOf, companionsOf, isOpen, isTaken, type Of, successorsOf, targetOf, versionOf } from './fetched.ts'
-import { chunks, isSound, note, read, type Shelf, type Taken, take } from './take.ts'
+import { chunks, guarded, isSound, note, read, Shelf, type Taken, take, unreadOf } from './take.ts'
 import { type Asking, type Params, type Warnings, walk } from './walk.ts'
 
 /** Companions at most; an order that speaks of more has the rest as logical references. */
@@ -14,7 +17,8 @@ const maxSuccessors = 10
 const withSuccessors = async (a: Asking, shelf: Shelf, patient: Of<'Patient'>): Promise<Of<'Patient'>[]> => {
   const chain = [patient]
   for (const next of chain) {
-    for (const target of successorsOf(next, a.source)) {
+    // what is no R4 is refused as a whole
+    for (const target of isSound(next) ? successorsOf(next, a.source) : []) {
       if (chain.length > maxSuccessors || chain.some(({ id }) => id === target.id)) continue
       const successor = await read(a, shelf, target)
       if (successor?.resourceType === 'Patient') chain.push(successor)
@@ -48,12 +52,17 @@ const takeOrder = async (a: Asking, shelf: Shelf, order: Of<'ServiceRequest'>, k
     await note(a, { ...base, fate: 'not-ours', open: false, problems: [] })
     return
   }
-  const resources = await together(a, shelf, order)
+  const resources = isSound(order) ? await together(a, shelf, order) : [order]
   const taken = await take(a, resources)
-  const patient = targetOf(order.subject?.reference, a.source)?.id
+  const subject = targetOf(order.subject?.reference, a.source)
+  const patient = subject?.id
+  const unread = isSound(order)
+    ? unreadOf(a, shelf, [...(subject ? [subject] : []), ...companionsOf(order, a.source).slice(0, maxCompanions)])
+    : []
   await note(a, {
     ...base,
-    ...taken,
+    fate: taken.fate,
+    problems: [...taken.problems, ...unread],
     open: isOpen(order),
     ...(patient !== undefined && { patient }),
   })
@@ -62,7 +71,7 @@ const takeOrder = async (a: Asking, shelf: Shelf, order: Of<'ServiceRequest'>, k
 }
 
 const notePatient = (a: Asking, patient: Of<'Patient'>, taken: Taken): Promise<void> => {
-  const [successor] = successorsOf(patient, a.source)
+  const [successor] = isSound(patient) ? successorsOf(patient, a.source) : []
   return note(a, {
     type: 'Patient',
     id: patient.id,
@@ -85,7 +94,8 @@ const takeOrders = async (a: Asking, shelf: Shelf, orders: readonly Of<'ServiceR
     const seen = before.get(order.id)
     const version = versionOf(order)
     if (seen?.version === version && version !== '') continue
-    await takeOrder(a, shelf, order, seen?.fate === 'taken')
+    const base = { type: 'ServiceRequest', id: order.id, version, open: isOpen(order) } as const
+    await guarded(a, base, () => takeOrder(a, shelf, order, seen?.fate === 'taken'))
     fresh += 1
   }
   return fresh
@@ -102,9 +112,32 @@ const takePatients = async (a: Asking, shelf: Shelf, patients: readonly Of<'Pati
   for (const patient of patients) {
     const seen = before.get(patient.id)
     if (seen === undefined || seen.version === versionOf(patient)) continue
-    const records = await withSuccessors(a, shelf, patient)
-    const taken = await take(a, records)
-    for (const record of records) await notePatient(a, record, taken)
+    await guarded(a, { type: 'Patient', id: patient.id, version: versionOf(patient), open: false }, () =>
+      takePatient(a, shelf, patient),
+    )
+  }
+}
+
+const takePatient = async (a: Asking, shelf: Shelf, patient: Of<'Patient'>): Promise<void> => {
+  const records = await withSuccessors(a, shelf, patient)
+  const taken = await take(a, records)
+  for (const record of records) await notePatient(a, record, taken)
+}
+
+/** What was refused, or taken without a part that could not be read: the reason may be mended by now. */
+export const askAgain = async (a: Asking, anyPause: boolean): Promise<void> => {
+  const shelf = new Shelf()
+  for (const seen of await toAskAgain(a.runner.db, a.source.id, anyPause)) {
+    await a.goOn()
+    const again = await read(a, shelf, seen)
+    // tried, whatever comes of it
+    await noteSeen(a.runner.db, a.source.id, seen)
+    if (again?.resourceType !== seen.type) continue
+    await guarded(a, { ...seen, version: versionOf(again) }, async () => {
+      if (again.resourceType === 'ServiceRequest') await takeOrder(a, shelf, again, true)
+      else if (again.resourceType === 'Patient') await takePatient(a, shelf, again)
+      else if (mayBeEvidence(again)) await takeEvidence(a, shelf, again as Of<EvidenceType>)
+    })
   }
 }
 
@@ -114,7 +147,7 @@ const walkOrders = async (
   warnings: Warnings,
   on: (ids: readonly string[]) => void = () => {},
 ) => {
-  const shelf: Shelf = new Map()
+  const shelf = new Shelf()
   let clocks: Walk | undefined
   let fresh = 0
   const asked = { ...params, _include: 'ServiceRequest:subject' }
@@ -138,7 +171,7 @@ const askForPatients = async (
   warnings: Warnings,
   changed: Params = {},
 ): Promise<void> => {
-  const shelf: Shelf = new Map()
+  const shelf = new Shelf()
   for (const some of chunks(ids, 50))
     for await (const page of walk(a, 'Patient', { _id: some.join(','), ...changed }, warnings, () => {}))
       await takePatients(a, shelf, page.found)
@@ -170,7 +203,7 @@ export const askForAllOpen = async (a: Asking, warnings: Warnings) => {
     for (const id of ids) shown.add(id)
   })
   const open = await openThere(a.runner.db, a.source.id)
-  const shelf: Shelf = new Map()
+  const shelf = new Shelf()
   let gone = 0
   for (const id of open.filter((o) => !shown.has(o))) {
     await a.goOn()

@@ -1,5 +1,5 @@
 /** What a source's server answered, made into what accept-order takes. Pure. */
-import type { Bundle, BundleEntry, FhirResource, Patient, ServiceRequest } from 'fhir/r4.js'
+import type { Bundle, BundleEntry, Coding, FhirResource, Patient, ServiceRequest } from 'fhir/r4.js'
 import { type Incoming, urlIdentity } from '../../flow/accept-order/incoming.ts'
 import { keptTypes } from '../../flow/accept-order/place.ts'
 import { mentionsOf, relative } from '../../flow/accept-order/resolve-references.ts'
@@ -52,8 +52,11 @@ export const readPage = <T extends Searched>(type: T, bundle: Bundle): Page<Of<T
 /** What tells two versions apart; a server without versions is asked for everything again by its moments. */
 export const versionOf = ({ meta }: FhirResource): string => meta?.versionId ?? meta?.lastUpdated ?? ''
 
+const listOf = <T>(value: unknown): readonly T[] => (Array.isArray(value) ? value : [])
+
 export const isTaken = (order: ServiceRequest, { takes }: Source): boolean =>
-  (order.code?.coding ?? []).some((c) => takes.some((t) => t.system === c.system && t.code === c.code))
+  // it was not checked yet
+  listOf<Coding | null>(order.code?.coding).some((c) => takes.some((t) => t.system === c?.system && t.code === c.code))
 
 const closed = ['completed', 'revoked', 'entered-in-error']
 
@@ -66,9 +69,10 @@ export interface Target {
   readonly id: string
 }
 
-export const targetOf = (reference: string | undefined, { fhir }: AskedSource): Target | undefined => {
-  const local = reference?.startsWith(`${fhir}/`) ? reference.slice(fhir.length + 1) : reference
-  const [, type, id] = relative.exec(local ?? '') ?? []
+export const targetOf = (reference: unknown, { fhir }: AskedSource): Target | undefined => {
+  if (typeof reference !== 'string') return undefined
+  const local = reference.startsWith(`${fhir}/`) ? reference.slice(fhir.length + 1) : reference
+  const [, type, id] = relative.exec(local) ?? []
   return type !== undefined && id !== undefined ? { type, id } : undefined
 }
 

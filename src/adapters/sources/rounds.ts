@@ -28,7 +28,7 @@ import {
 } from '../postgres/asked-sources.ts'
 import type { StepRunner } from '../postgres/run-step.ts'
 import { sourceToken } from '../postgres/shapes.ts'
-import { askForAllOpen, askForChanges, askForOpenPatients } from './ask.ts'
+import { askAgain, askForAllOpen, askForChanges, askForOpenPatients } from './ask.ts'
 import { askForEvidence } from './ask-evidence.ts'
 import type { AskedSource } from './fetched.ts'
 import { keepSubscription } from './subscribe.ts'
@@ -98,6 +98,8 @@ interface Looked {
   readonly watermark?: number
   /** Their ids of the orders whose visits are known up to then. */
   readonly orders?: ReadonlySet<string>
+  /** What was noticed then; told until the next look. */
+  readonly warnings: readonly string[]
 }
 
 /** What cannot be looked at is told; orders are known all the same. */
@@ -117,25 +119,38 @@ interface Look {
   readonly warnings: Warnings
 }
 
+/** Orders are asked for in between, however much is said of visits. */
+const visitBudgetMs = 30_000
+
 const lookAtVisits = ({ asking, evidence, warnings }: Look, before: Looked | undefined) =>
   unless('Their visits', warnings, () => {
     const { watermark, orders } = before ?? {}
     const heard = watermark !== undefined && orders ? { watermark, orders } : undefined
-    return askForEvidence(asking, evidence, heard, warnings)
+    const until = performance.now() + visitBudgetMs
+    const goOn = async () => {
+      if (performance.now() > until) throw new Trouble('It takes long, and goes on with the next look.')
+      await asking.goOn()
+    }
+    return askForEvidence({ ...asking, goOn }, evidence, heard, warnings)
   })
 
 /** Now and then; the first time in this process whenever they were changed. */
 const lookAround = async (look: Look, watermark: number, before: Looked | undefined): Promise<Looked> => {
-  const { asking, warnings } = look
+  const { asking } = look
   const now = Date.now()
   if (before && now - before.at < lookPause(everySeconds(asking.source)) * 1000) return before
+  const warnings: Warnings = new Set()
   const patients = await unless('Their patients', warnings, async () => {
     await askForOpenPatients(asking, before?.watermark, warnings)
     return true
   })
-  const orders = await lookAtVisits(look, before)
+  const orders = await lookAtVisits({ ...look, warnings }, before)
+  const news = [...warnings].filter((w) => !before?.warnings.includes(w))
+  if (news.length > 0)
+    asking.log.warn({ step: 'accept-order', source: asking.source.id, warnings: news }, 'not all could be looked at')
+  const looked = { at: now, warnings: [...warnings] }
   // the next time from the same moment on
-  return patients && orders ? { at: now, watermark, orders } : { ...before, at: now }
+  return patients && orders ? { ...looked, watermark, orders } : { ...before, ...looked }
 }
 
 /** The first time, and before a cut-off, everything that is open; else what has changed. */
@@ -151,8 +166,12 @@ const askNow = async (look: Look, leased: Leased, looked: Map<string, Looked>): 
     // what changed without being open is asked for from the old watermark on, the next time
     return { walk: watermark === null ? clocks : { ours: watermark }, swept: true, found: false }
   }
+  const before = looked.get(a.source.id)
   const { clocks, fresh } = await askForChanges(a, watermark, warnings)
-  looked.set(a.source.id, await lookAround(look, watermark, looked.get(a.source.id)))
+  await askAgain(a, before === undefined)
+  const around = await lookAround(look, watermark, before)
+  looked.set(a.source.id, around)
+  for (const warning of around.warnings) warnings.add(warning)
   return { walk: clocks, swept: false, found: fresh > 0 }
 }
 

@@ -4,27 +4,42 @@ import type { FhirResource } from 'fhir/r4.js'
 import type { Problem } from '../../model/problems.ts'
 import { checkResource } from '../fhir/door/check-resource.ts'
 import { writeJson } from '../fhir/door/exact-numbers.ts'
-import { noteSeen, type Seen } from '../postgres/asked-sources.ts'
+import type { Failure } from '../fhir/peer-fates.ts'
+import { kindOf } from '../kind-of-error.ts'
+import { noteSeen, notRead, type Seen } from '../postgres/asked-sources.ts'
+import { DatabaseError } from '../postgres/database.ts'
 import { writeEntries } from '../postgres/write-entries.ts'
 import { addressOf, asIncoming, type Target } from './fetched.ts'
-import { type Asking, inTrouble } from './walk.ts'
+import { type Asking, inTrouble, Trouble } from './walk.ts'
 
-/** Resources of theirs that were read in this round, by address; undefined: not there. */
-export type Shelf = Map<string, Promise<(FhirResource & { id: string }) | undefined>>
+/** Resources of theirs that were read in this round, by address; undefined: not there, or it could not be read. */
+export class Shelf extends Map<string, Promise<(FhirResource & { id: string }) | undefined>> {
+  /** Addresses of what may be there and could not be read. */
+  readonly unread = new Set<string>()
+}
+
+/** An error of theirs about this one resource; in any other trouble nothing else can be read either. */
+const isAboutIt = ({ cause, status }: Failure): boolean => cause === 'credentials' || status === 500
 
 export const read = (a: Asking, shelf: Shelf, target: Target) => {
   const address = addressOf(a.source, target)
   const ask = async () => {
     const answer = await a.peer.read(target.type as FhirResource['resourceType'], target.id, randomUUIDv7())
     if (answer.fate === 'answered') return answer.body as FhirResource & { id: string }
-    // what is not there, or not for us, is left out; anything else may be there the next time
-    if (answer.fate === 'final' || answer.cause === 'credentials') return undefined
-    throw inTrouble(answer)
+    if (answer.fate === 'final') return undefined
+    if (!isAboutIt(answer)) throw inTrouble(answer)
+    shelf.unread.add(address)
+    return undefined
   }
   const known = shelf.get(address) ?? ask()
   shelf.set(address, known)
   return known
 }
+
+/** What of these targets could not be read: it is asked for again. */
+export const unreadOf = (a: Asking, shelf: Shelf, targets: readonly Target[]): readonly string[] => [
+  ...new Set(targets.filter((t) => shelf.unread.has(addressOf(a.source, t))).map(({ type }) => `${notRead} ${type}`)),
+]
 
 export const isSound = (resource: FhirResource): boolean =>
   checkResource(resource, [resource.resourceType]).length === 0
@@ -44,6 +59,23 @@ const taken = (fate: Taken['fate'], problems: readonly Problem[]): Taken => ({
   fate,
   problems: [...new Set(problems.map(told))].slice(0, maxProblems),
 })
+
+/**
+ * Does one resource's work. What is no trouble of theirs and no outage is a bug of ours, told in the log, and holds up
+ * nothing else.
+ */
+export const guarded = async (a: Asking, seen: Omit<Seen, 'fate' | 'problems'>, work: () => Promise<void>) => {
+  try {
+    await work()
+  } catch (error) {
+    if (error instanceof Trouble || error instanceof DatabaseError) throw error
+    a.log.error(
+      { step: 'accept-order', source: a.source.id, type: seen.type, err: kindOf(error) },
+      'could not be taken',
+    )
+    await note(a, { ...seen, fate: 'refused', problems: ['unexpected'] })
+  }
+}
 
 /** Stores resources of theirs together. */
 export const take = async (a: Asking, resources: readonly (FhirResource & { id: string })[]): Promise<Taken> => {

@@ -21,6 +21,9 @@ interface Reading {
 
 const nothing: Reading = { stated: [], problems: [] }
 
+/** Devices of one act among which its recorder is looked for. */
+const mostNamed = 20
+
 interface Named {
   readonly reference: Reference
   /** FHIRPath below the resource. */
@@ -93,7 +96,10 @@ const readOne = (procedure: Procedure, { reference, at }: Named, now: Instant): 
 /** All that a resource of a source says of recorders, as written. */
 export const recordersStated = (resource: FhirResource, now: Instant): Reading => {
   if (resource.resourceType !== 'Procedure') return nothing
-  const readings = devicesNamed(resource).map((named) => readOne(resource, named, now))
+  const named = devicesNamed(resource)
+  // nobody could tell which one of so many is meant
+  if (named.length > mostNamed) return nothing
+  const readings = named.map((one) => readOne(resource, one, now))
   return { stated: readings.flatMap((r) => r.stated), problems: readings.flatMap((r) => r.problems) }
 }
 
