@@ -159,25 +159,20 @@ const archiveText = (a: ToldArchive, printed: string | undefined): string => {
   return lines.join('\n')
 }
 
-/** Whether the chains of evenings are whole; not good when one is broken, or when a given head is in none. */
+/** Whether the chains of evenings are whole, of one site or of all; not good when one is broken, or when a given head is in none. */
 export const checkEvenings = async (
   service: Service,
-  sites: readonly string[],
-  { head, json }: { readonly head: string | undefined; readonly json: boolean },
+  { site = 'all', head, json }: { readonly site?: string; readonly head?: string; readonly json: boolean },
 ): Promise<Outcome> => {
-  const outcomes: Outcome[] = []
-  for (const site of sites) {
-    const query = head === undefined ? '' : `?head=${encodeURIComponent(head)}`
-    const answered = await ask(service, 'GET', `/reports/archive/${encodeURIComponent(site)}${query}`)
-    if (!answered.ok) {
-      outcomes.push({ ok: false, text: `${site}: ${answered.text}` })
-      continue
-    }
-    const archive = answered.body as ToldArchive
-    const ok = archive.whole && (head === undefined || archive.found !== undefined)
-    outcomes.push({ ok, text: json ? JSON.stringify(archive) : archiveText(archive, head) })
+  const query = head === undefined ? '' : `?head=${encodeURIComponent(head)}`
+  const answered = await ask(service, 'GET', `/reports/archive/${encodeURIComponent(site)}${query}`)
+  if (!answered.ok) return { ok: false, text: `${site}: ${answered.text}` }
+  const { sites = [answered.body as ToldArchive] } = answered.body as { sites?: readonly ToldArchive[] }
+  const good = (a: ToldArchive) => a.whole && (head === undefined || a.found !== undefined)
+  return {
+    ok: sites.every(good),
+    text: sites.map((a) => (json ? JSON.stringify(a) : archiveText(a, head))).join('\n'),
   }
-  return { ok: outcomes.every((o) => o.ok), text: outcomes.map((o) => o.text).join('\n') }
 }
 
 /** The evening of a site for a local date (`YYYY-MM-DD`) as FHIR, as of an instant; without one, as of now. */
@@ -301,7 +296,7 @@ const whyText = (gap: ToldGap): string => {
 
 /** Why there is a gap, for people: the rule, and the chain of facts behind it. */
 export const why = async (service: Service, gap: string, { json }: { readonly json: boolean }): Promise<Outcome> => {
-  const answered = await ask(service, 'GET', `/gaps/${encodeURIComponent(gap)}/why`)
+  const answered = await ask(service, 'GET', `/gaps/${encodeURIComponent(gap.trim())}/why`)
   return json || !answered.ok ? asJson(answered) : { ok: true, text: whyText(answered.body as ToldGap) }
 }
 

@@ -175,11 +175,9 @@ const eveningsCommand: Command = async (args) => {
   const { site, head, json = false } = values
   if (head !== undefined && site === undefined)
     return misunderstood('--head needs --site: each site has its own chain.')
-  const settings = configuration()
   const service = serviceFor(values)
-  if (settings === undefined || service === undefined) return 1
-  const sites = site === undefined ? settings.sites.map(({ id }) => id) : [site]
-  return told(await checkEvenings(service, sites, { head, json }))
+  if (service === undefined) return 1
+  return told(await checkEvenings(service, { ...(site && { site }), ...(head && { head }), json }))
 }
 
 const whyCommand: Command = async (args) => {

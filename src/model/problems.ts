@@ -88,7 +88,7 @@ export const refusals = table({
   'unknown-parameter': row(400, 'not-supported', 'The parameter is not known.'),
   'missing-parameter': row(400, 'required', 'A required parameter is missing.'),
   'wrong-parameter': row(400, 'value', 'The parameter has a wrong value.'),
-  'too-much-asked': row(400, 'too-costly', 'The search asks for more than is answered at once.'),
+  'too-much-asked': row(400, 'too-costly', 'More is asked for than is answered at once.'),
   // our own rules (422)
   'profile-not-known': row(422, 'not-supported', 'Daybind cannot check against this profile.'),
   'breaks-profile': row(422, 'invariant', 'The resource does not do what the profile asks for.'),
@@ -96,7 +96,7 @@ export const refusals = table({
   'no-placer-number': row(422, 'required', 'The order carries no placer number that Daybind can tell.'),
   'code-not-taken': row(422, 'business-rule', 'No rule of this source takes an order with this code.'),
   'do-not-perform': row(422, 'business-rule', 'The order asks that this is not done; Daybind takes orders to do it.'),
-  'unknown-site': row(422, 'not-found', 'The site is not configured here.'),
+  'unknown-site': row(422, 'not-found', 'The site is not known here.'),
   'no-site': row(422, 'required', 'The site of the order cannot be told.'),
   'reference-not-found': row(422, 'not-found', 'The reference cannot be resolved.'),
   'wrong-reference': row(422, 'business-rule', 'The reference does not lead to a type that is allowed here.'),

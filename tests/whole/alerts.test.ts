@@ -526,7 +526,8 @@ describe('what goes wrong', () => {
     }
     expect((await codes('site=nowhere&date=2035-02-30&at=noon')).length).toBe(4)
     expect((await codes(`site=tern-harbour&date=${day}&at=2035-03-21T10:00:00`))[0]).toBeGreaterThanOrEqual(400)
-    const far = await ops<{ moments: unknown[] }>('GET', '/alerts/preview?site=tern-harbour&date=9999-12-31')
+    expect((await codes('site=tern-harbour&date=9999-12-31'))[0]).toBe(422)
+    const far = await ops<{ moments: unknown[] }>('GET', '/alerts/preview?site=tern-harbour&date=2035-12-31')
     expect([far.status, far.body.moments]).toEqual([200, []])
   })
 })

@@ -173,8 +173,8 @@ describe('what cannot be told is refused, all at once', () => {
       400,
       ['http.from wrong-value', 'http.to wrong-value', 'http.asOf wrong-value'],
     ],
-    [`day/nowhere/${day}.json`, 404, ['undefined not-known']],
-    ['archive/quarry-lane', 404, ['undefined not-known']],
+    [`day/nowhere/${day}.json`, 404, ['http.site not-known']],
+    ['archive/quarry-lane', 404, ['http.site not-known']],
     ['archive/tern-harbour?head=abc', 400, ['http.head wrong-parameter']],
   ])('%s', async (path, status, told) => {
     const answer = await bay('GET', `/reports/${path}`)
@@ -294,22 +294,24 @@ describe('the archive', () => {
   test('is looked through by a command, with a status for scripts', async () => {
     const here = { url: service().url, token: tokenOf('ops') }
     const { head } = await check()
-    const whole = await checkEvenings(here, ['tern-harbour', 'quarry-lane'], { head: undefined, json: false })
+    const whole = await checkEvenings(here, { json: false })
     expect(whole.text).toMatch(
       new RegExp(`^tern-harbour: whole, 6 evenings, head ${head}\nquarry-lane: whole, \\d evenings`),
     )
     expect(whole.ok).toBe(true)
-    const printed = await checkEvenings(here, ['tern-harbour'], { head, json: false })
+    const printed = await checkEvenings(here, { site: 'tern-harbour', head, json: false })
     expect(printed).toMatchObject({ ok: true, text: expect.stringContaining('The head that was given is evening 6.') })
-    const foreign = await checkEvenings(here, ['tern-harbour'], { head: '0'.repeat(64), json: true })
+    const foreign = await checkEvenings(here, { site: 'tern-harbour', head: '0'.repeat(64), json: true })
     expect([foreign.ok, JSON.parse(foreign.text).whole]).toEqual([false, true])
     await db(`update evenings set sha256 = reverse(sha256) where site = 'tern-harbour' and position = 3`)
-    const broken = await checkEvenings(here, ['tern-harbour', 'nowhere'], { head: undefined, json: false })
+    const broken = await checkEvenings(here, { json: false })
     await db(`update evenings set sha256 = reverse(sha256) where site = 'tern-harbour' and position = 3`)
     expect(broken.ok).toBe(false)
     expect(broken.text).toMatch(
-      /^tern-harbour: BROKEN at evening 3 \(2035-07-12, cut-off\): the report has other bytes than when it was issued\. The 2 before it are as they were issued\.\nnowhere: The service answered 404\./,
+      /^tern-harbour: BROKEN at evening 3 \(2035-07-12, cut-off\): the report has other bytes than when it was issued\. The 2 before it are as they were issued\.\nquarry-lane: whole/,
     )
+    const nowhere = await checkEvenings(here, { site: 'nowhere', json: false })
+    expect(nowhere.text).toContain('Found: nowhere. Expected: tern-harbour or quarry-lane.')
   })
 
   test('and a report is printed at a terminal', async () => {

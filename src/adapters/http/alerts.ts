@@ -41,7 +41,7 @@ const readAt = (text: string | undefined, present: Instant): Checked<Instant> =>
 
 const readAsked = (w: Watching, call: Call, present: Instant): Checked<Asked> => {
   const site = siteIn(w, call)
-  const day = atLocation(readDay({ value: queryValue(call, 'date') ?? '', at: '' }), 'http.date')
+  const day = atLocation(readDay({ value: queryValue(call, 'date') ?? '', at: '' }, present), 'http.date')
   const at = atLocation(readAt(queryValue(call, 'at'), present), 'http.at')
   if (!site.ok || !day.ok || !at.ok) return refuse(problemsOf(site, day, at))
   return accept({ site: site.value, day: day.value, at: at.value })

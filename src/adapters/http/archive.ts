@@ -5,7 +5,16 @@ import { accept, type Checked, problemsOf, refusal, refuse } from '../../model/p
 import type { SigningKeys } from '../../model/signing-key.ts'
 import { type ChainCheck, checkChain, type Head } from '../postgres/archive.ts'
 import type { Watching } from '../postgres/evenings.ts'
-import { type Call, json, problemReply, queryValue, type Reply, type Route, sitesOfCaller } from './call.ts'
+import {
+  type Call,
+  json,
+  problemReply,
+  queryValue,
+  type Reply,
+  type Route,
+  siteNotKnown,
+  sitesOfCaller,
+} from './call.ts'
 import { keySetPath } from './key-set.ts'
 
 /** What is signed, byte for byte: the members in this order, without spaces. */
@@ -20,9 +29,12 @@ const sign = async (head: Head, { current }: SigningKeys): Promise<string> => {
   return `${header}..${signature}`
 }
 
-const siteOfCall = (w: Watching, call: Call): Checked<Site> => {
-  const site = sitesOfCaller(call, w.parties.sites).find((s) => s.id === call.params.site)
-  return site ? accept(site) : refuse([refusal('not-known')])
+/** `all`: every site of the caller; a site of that name stands for itself. */
+const sitesOfCall = (w: Watching, call: Call): Checked<readonly Site[] | Site> => {
+  const mine = sitesOfCaller(call, w.parties.sites)
+  const site = mine.find((s) => s.id === call.params.site)
+  if (site) return accept(site)
+  return call.params.site === 'all' ? accept(mine) : refuse([siteNotKnown(call, mine)])
 }
 
 const printedHead = (call: Call): Checked<string | undefined> => {
@@ -52,10 +64,13 @@ const told = async (check: ChainCheck, keys: SigningKeys | undefined) => {
 const archive =
   (w: Watching, keys: SigningKeys | undefined) =>
   async (call: Call): Promise<Reply> => {
-    const [site, printed] = [siteOfCall(w, call), printedHead(call)]
-    if (!site.ok || !printed.ok) return problemReply(problemsOf(site, printed))
-    const check = await checkChain(w.db, site.value.id, printed.value)
-    return json(200, await told(check, keys))
+    const [asked, printed] = [sitesOfCall(w, call), printedHead(call)]
+    if (!asked.ok || !printed.ok) return problemReply(problemsOf(asked, printed))
+    const check = async ({ id }: Site) => told(await checkChain(w.db, id, printed.value), keys)
+    if (!Array.isArray(asked.value)) return json(200, await check(asked.value as Site))
+    const sites: Awaited<ReturnType<typeof check>>[] = []
+    for (const site of asked.value) sites.push(await check(site))
+    return json(200, { sites })
   }
 
 export const archiveRoutes = (w: Watching, keys: SigningKeys | undefined): readonly Route[] => [
@@ -65,7 +80,7 @@ export const archiveRoutes = (w: Watching, keys: SigningKeys | undefined): reado
     query: ['head'],
     may: ['clinic', 'operator'],
     step: 'watch-flow',
-    find: async (call) => problemsOf(siteOfCall(w, call)),
+    find: async (call) => problemsOf(sitesOfCall(w, call)),
     handle: archive(w, keys),
   },
 ]

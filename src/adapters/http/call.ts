@@ -3,7 +3,7 @@ import type { FhirResource } from 'fhir/r4.js'
 import { type ActingCaller, worksAt } from '../../flow/step.ts'
 import type { StepName } from '../../flow/steps.ts'
 import type { Role, Site } from '../../model/configuration.ts'
-import { type Checked, type Problem, statusOf } from '../../model/problems.ts'
+import { type Checked, type Problem, refusal, statusOf } from '../../model/problems.ts'
 import { writeJson } from '../fhir/door/exact-numbers.ts'
 import { operationOutcome } from '../fhir/outcome.ts'
 import type { Sight } from '../postgres/find-resources.ts'
@@ -89,6 +89,14 @@ export const queryValue = ({ query }: Call, name: string): string | undefined =>
 /** The sites at which the caller works. */
 export const sitesOfCaller = ({ caller }: Call, sites: readonly Site[]): readonly Site[] =>
   sites.filter((s) => worksAt(caller, s.id))
+
+/** The site in the address is none of theirs; what there is besides, they are not told. */
+export const siteNotKnown = (call: Call, mine: readonly Site[]) =>
+  refusal('not-known', '', {
+    found: call.params.site,
+    expected: mine.map((s) => s.id).join(' or '),
+    location: 'http.site',
+  })
 
 /** What is no FHIR: lists for operators, probes. */
 export const json = (status: number, value: unknown): Reply => ({

@@ -1,22 +1,14 @@
 /** Evening reports for people and spreadsheets: a day of a site, a range of days, all sites of a day. */
-import {
-  type AskedMoments,
-  type Known,
-  most,
-  readDays,
-  readMoments,
-  readReportDay,
-} from '../../flow/watch-flow/asked-report.ts'
+import { type AskedMoments, most, readDays, readMoments, readReportDay } from '../../flow/watch-flow/asked-report.ts'
 import type { Evening } from '../../flow/watch-flow/evening.ts'
 import type { Figures } from '../../flow/watch-flow/figures/trend.ts'
 import type { Site } from '../../model/configuration.ts'
 import { accept, type Checked, problemsOf, refusal, refuse } from '../../model/problems.ts'
 import type { Instant } from '../../model/states.ts'
-import { now } from '../clock.ts'
-import { eveningAsOf, firstRecorded, issuedMoments, labelsOf, type Watching } from '../postgres/evenings.ts'
+import { eveningAsOf, issuedMoments, labelsOf, type Watching } from '../postgres/evenings.ts'
 import { figuresAsOf } from '../postgres/figures.ts'
-import { type Call, problemReply, queryValue, type Reply, type Route, sitesOfCaller } from './call.ts'
-import { settle } from './watch-flow.ts'
+import { type Call, problemReply, queryValue, type Reply, type Route, siteNotKnown, sitesOfCaller } from './call.ts'
+import { knownTime, settle } from './watch-flow.ts'
 
 /** What a report is made from. */
 export interface ToldEvening {
@@ -53,12 +45,7 @@ const sitesOfCall = (
   const site = mine(w, call).find((s) => s.id === call.params.site)
   if (site) return accept({ sites: [site], together: false })
   const isAll = call.params.site === all && !w.parties.sites.some((s) => s.id === all)
-  return isAll ? accept({ sites: mine(w, call), together: true }) : refuse([refusal('not-known')])
-}
-
-const knownTime = async (w: Watching): Promise<Known> => {
-  const present = await now(w.db)
-  return { present, first: (await firstRecorded(w.db)) ?? present }
+  return isAll ? accept({ sites: mine(w, call), together: true }) : refuse([siteNotKnown(call, mine(w, call))])
 }
 
 const tell = async (
@@ -107,7 +94,14 @@ const readAsked =
   (range: boolean) =>
   async (w: Watching, call: Call): Promise<Checked<Asked>> => {
     const [where, file] = [sitesOfCall(w, call), fileOf(call)]
-    if (!where.ok || file === undefined) return refuse([refusal('not-known')])
+    if (!where.ok) return where
+    if (file === undefined)
+      return refuse([
+        refusal('not-known', '', {
+          found: call.params.file,
+          expected: range ? 'FROM..TO.json, .csv or .html' : 'DATE.json, .csv or .html',
+        }),
+      ])
     const [name, form] = file
     const known = await knownTime(w)
     const one = range ? undefined : readReportDay(name, 'http.date', known.present)

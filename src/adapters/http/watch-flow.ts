@@ -1,13 +1,13 @@
 /** watch-flow over HTTP: $reconcile-day, and the start page of the board. */
 import { siteNamed } from '../../flow/apply-device/link-device.ts'
-import { readAsOf, readDay, reconcileDayParameters } from '../../flow/watch-flow/reconcile-day.ts'
+import { type Known, readAsOf, readDay, reconcileDayParameters, recorded } from '../../flow/watch-flow/reconcile-day.ts'
 import type { Site } from '../../model/configuration.ts'
 import { msOf } from '../../model/instant.ts'
 import { localDateOf, previousDate } from '../../model/local-day.ts'
-import { problemsOf, refusal, refuse } from '../../model/problems.ts'
+import { accept, problemsOf, refusal, refuse } from '../../model/problems.ts'
 import type { Instant } from '../../model/states.ts'
 import { now, settledNow } from '../clock.ts'
-import { eveningAsOf, eveningText, issuedEvening, type Watching } from '../postgres/evenings.ts'
+import { eveningAsOf, eveningText, firstRecorded, issuedEvening, type Watching } from '../postgres/evenings.ts'
 import { type Call, problemReply, type Reply, type Route, sitesOfCaller } from './call.ts'
 import { takeParameters } from './operation.ts'
 
@@ -22,6 +22,11 @@ export const settle = async (w: Watching, asOf: Instant | undefined, dryRun = fa
   return asOf ?? settled
 }
 
+export const knownTime = async (w: Watching): Promise<Known> => {
+  const present = await now(w.db)
+  return { present, first: (await firstRecorded(w.db)) ?? present }
+}
+
 const reconcile =
   (w: Watching) =>
   async (call: Call): Promise<Reply> => {
@@ -30,9 +35,12 @@ const reconcile =
     const p = read.value
     const [given] = p.date
     const site = siteNamed(p, undefined, { caller: call.caller, parties: w.parties })
-    const day = given ? readDay(given) : refuse([refusal('missing-parameter')])
-    const asOf = readAsOf(p.asOf[0], await now(w.db))
-    if (!site.ok || !day.ok || !asOf.ok) return problemReply(problemsOf(site, day, asOf))
+    const known = await knownTime(w)
+    const day = given ? readDay(given, known.present) : refuse([refusal('missing-parameter')])
+    const asOf = readAsOf(p.asOf[0], known.present)
+    const [moment] = p.asOf
+    const told = asOf.ok && moment ? recorded(asOf.value, moment, known) : accept(undefined)
+    if (!site.ok || !day.ok || !asOf.ok || !told.ok) return problemReply(problemsOf(site, day, asOf, told))
     return { status: 200, body: await eveningBody(w, site.value, day.value, asOf.value, call.dryRun) }
   }
 

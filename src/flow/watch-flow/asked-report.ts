@@ -1,14 +1,11 @@
 /** What a report is asked for: days, and moments as of which they are told; every mistake at once. Pure. */
-import { msOf } from '../../model/instant.ts'
 import { nextDate } from '../../model/local-day.ts'
 import { accept, type Checked, type Problem, problemsOf, refusal, refuse } from '../../model/problems.ts'
 import type { Instant } from '../../model/states.ts'
-import { readAsOf, readDay } from './reconcile-day.ts'
+import { type Known, readAsOf, readDay, recorded } from './reconcile-day.ts'
 
 /** A quarter of a year, and so many evenings in one answer: each is computed from the journal. */
 export const most = { days: 92, evenings: 500 } as const
-
-const farAheadMs = 366 * 86_400_000
 
 export interface AskedMoments {
   /** Absent: now. */
@@ -17,26 +14,15 @@ export interface AskedMoments {
   readonly since?: Instant
 }
 
-/** What is known of time: the present, and when the first fact was recorded. */
-export interface Known {
-  readonly present: Instant
-  readonly first: Instant
-}
-
 /** What is wrong with a part of the address, which no FHIRPath names. */
 const at = (location: string, read: Checked<unknown>): readonly Problem[] =>
   problemsOf(read).map((p) => ({ ...p, location }))
-
-const recorded = (moment: Instant | undefined, given: string | undefined, { first }: Known): Checked<void> =>
-  moment !== undefined && moment < first
-    ? refuse([refusal('before-first-record', '', { found: given ?? moment, expected: `at or after ${first}` })])
-    : accept(undefined)
 
 /** A moment of the query; a plus sign of an offset may have come as a space. */
 const readAt = (text: string | undefined, known: Known): Checked<Instant | undefined> => {
   const read = readAsOf(text === undefined ? undefined : { value: text.replace(' ', '+'), at: '' }, known.present)
   if (!read.ok) return read
-  const checked = recorded(read.value, text, known)
+  const checked = recorded(read.value, { value: text ?? '', at: '' }, known)
   return checked.ok ? read : checked
 }
 
@@ -59,15 +45,15 @@ export const readMoments = (
 
 /** A local date; one that is more than a year ahead is a slip of the pen. */
 export const readReportDay = (text: string, location: string, present: Instant): Checked<string> => {
-  const read = readDay({ value: text, at: '' })
-  if (!read.ok) return refuse(at(location, read))
-  if (Date.parse(`${read.value}T00:00:00Z`) <= msOf(present) + farAheadMs) return read
-  return refuse([refusal('in-the-future', '', { found: text, expected: 'a date at most a year ahead', location })])
+  const read = readDay({ value: text, at: '' }, present)
+  return read.ok ? read : refuse(at(location, read))
 }
 
 /** `2026-11-01..2026-11-30`, both days included, the oldest first. */
 export const readDays = (text: string, present: Instant): Checked<readonly string[]> => {
-  const [from = '', to = '', ...more] = text.split('..')
+  const [from = '', to, ...more] = text.split('..')
+  if (to === undefined)
+    return refuse([refusal('wrong-value', '', { found: text, expected: 'FROM..TO', location: 'http.to' })])
   const [first, last] = [readReportDay(from, 'http.from', present), readReportDay(to, 'http.to', present)]
   const malformed =
     more.length > 0 ? [refusal('wrong-value', '', { found: text, expected: 'FROM..TO', location: 'http.to' })] : []
