@@ -657,7 +657,8 @@ export const gapsAsOf = (told: readonly Told[], asOf: number, rules: Rules): rea
 
 /**
  * The group `linked` of the MeasureReport. An application that a link answers is that of the link; the contract is
- * silent about a recorder that was seen several times and linked to nobody: it counts once a day.
+ * silent about a recorder that was seen several times and linked to nobody: it counts once a day,
+ * by its first moment.
  */
 export const countsAsOf = (
   told: readonly Told[],
@@ -670,7 +671,7 @@ export const countsAsOf = (
   const wears = worn(world).filter((w) => isHere(w, w.order.site))
   const applied: { appliedAt: number; told?: number }[] = [...wears]
   const devices = new Set<string>()
-  for (const s of world.seen) {
+  for (const s of world.seen.toSorted((a, b) => a.appliedAt - b.appliedAt)) {
     if (s.shelf || !isHere(s, s.site) || devices.has(s.device)) continue
     if (world.wears.some((w) => answers(w, s, rules))) continue
     devices.add(s.device)
