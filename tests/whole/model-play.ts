@@ -160,10 +160,44 @@ const calledOff = fc.record({ slot, lag, order, device, site, ago: fc.integer({ 
     ]),
 )
 
+/** A recorder does not come back: days later it is told as lost, or is on the next patient. */
+const neverBack = fc
+  .record({
+    slot: fc.integer({ min: 0, max: 5 }),
+    later: fc.integer({ min: 12, max: 18 }),
+    order,
+    device,
+    ago: fc.integer({ min: 5, max: 9 }),
+    isLost: fc.boolean(),
+  })
+  .map(({ later: by, isLost, ...a }): readonly Said[] => {
+    const first = { do: 'link' as const, order: a.order, device: a.device, ago: a.ago }
+    const last = isLost
+      ? { do: 'end' as const, which: 0, ago: 3, why: 'lost' as const }
+      : { do: 'link' as const, order: (a.order + 1) % 4, device: a.device, ago: 0 }
+    const wear = isLost ? first : { ...first, lasts: 2 }
+    return [
+      { slot: a.slot, act: wear },
+      { slot: later(a.slot, by), act: last },
+    ]
+  })
+
+/** A visit is put off, and the new date is put off or missed too. */
+const putOffTwice = fc
+  .record({ slot, order, by: fc.integer({ min: 1, max: 14 }), inDays: fc.integer({ min: 0, max: 2 }) })
+  .map(({ slot: from, by, ...a }): readonly Said[] => [
+    { slot: from, act: { do: 'not applied', why: 'rescheduled', ...a } },
+    { slot: later(from, by), act: { do: 'not applied', order: a.order, why: 'no-show' } },
+  ])
+
+/** A recorder is switched on in the moment of the cut-off, and linked on the same evening. */
+const atTheCutOff = fc
+  .record({ slot: fc.constantFrom(5, 11), order, device })
+  .map(({ slot: from, ...a }): readonly Said[] => [{ slot: from, act: { do: 'link', ...a, ago: 2 } }])
+
 const story = fc.oneof(
   { weight: 10, arbitrary: single },
-  { weight: 1, arbitrary: linkedAfterReturn },
-  { weight: 1, arbitrary: calledOff },
+  ...[linkedAfterReturn, calledOff, neverBack, putOffTwice, atTheCutOff].map((arbitrary) => ({ weight: 1, arbitrary })),
 )
 
 /** Whom and what it is about, and what is told of them, each in one of the moments (slots) in which things are told. */
