@@ -55,7 +55,22 @@ describe('the moment before which a device must be linked', () => {
   })
 })
 
+/** Applied then, recorded and tied so much later. */
+const stamped = (applied: string, told: string) => ({
+  appliedAt: at(applied),
+  recordedAt: at(told),
+  tiedAt: at(told),
+})
+
 describe('no-link', () => {
+  test('does not open for a recorder that was applied twice on a day, and linked in time each time', () => {
+    const morning = link({ status: 'completed', endedAt: at(`${today}T11:00:00Z`), tiedAt: at(`${today}T09:20:00Z`) })
+    const evening = link({ id: uuid(36), orderId: uuid(37), ...stamped(`${today}T20:00:00Z`, `${today}T20:20:00Z`) })
+    const again = application({ id: uuid(38), ...stamped(`${today}T20:00:00Z`, `${today}T20:10:00Z`) })
+    const over = { applications: [application(), again], links: [morning, evening] }
+    expect(codes(over, '2026-11-26T00:00:00Z')).not.toContain('no-link')
+  })
+
   test('opens with the evidence, is preliminary until the moment and final from it on', () => {
     const over = { applications: [application()] }
     expect(only('no-link', over, `${today}T17:59:59Z`)).toMatchObject({

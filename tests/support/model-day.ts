@@ -101,7 +101,8 @@ export interface Gap {
   readonly about: string
   readonly final: boolean
   readonly mended?: Action
-  readonly mendedAt?: number
+  /** When its trouble showed no more, though nothing had answered it. */
+  readonly vanished?: number
   /** The trouble turned out to be none: an evening shows it no more, the gap that was noted says how it ended. */
   readonly hidden: boolean
 }
@@ -553,8 +554,7 @@ interface Episode {
   trouble: Trouble
   final: boolean
   mended: Action | undefined
-  /** The last look at it while it was open. */
-  mendedAt: number
+  vanished: number | undefined
   /** The trouble shows no more at the last look. */
   hidden: boolean
 }
@@ -584,11 +584,10 @@ const gapsAfter = (own: readonly Episode[], trouble: Trouble, now: number): read
   const last = own.at(-1)
   const isNew = answered === undefined ? last?.mended !== undefined || last === undefined : last === undefined
   if (isNew && answered !== undefined && !trouble.anyhow) return own
-  if (isNew) return [...own, { trouble, final: finalFrom <= now, mended: answered, mendedAt: now, hidden: false }]
+  if (isNew) return [...own, { trouble, final: finalFrom <= now, mended: answered, vanished: undefined, hidden: false }]
   if (last === undefined) return own
   if (last.mended === undefined) {
     last.trouble = trouble
-    last.mendedAt = now
     if (answered === undefined && finalFrom <= now) last.final = true
   }
   last.mended = answered ?? last.mended
@@ -604,7 +603,7 @@ const lookAt = (episodes: Map<string, readonly Episode[]>, world: World, now: nu
     const last = own.at(-1)
     if (last === undefined || !last.hidden || last.mended !== undefined) continue
     last.mended = gone[last.trouble.code]
-    last.mendedAt = now
+    last.vanished = now
   }
 }
 
@@ -644,20 +643,22 @@ export const gapsAsOf = (told: readonly Told[], asOf: number, rules: Rules): rea
   worldAt(told, asOf, rules, (world, now) => lookAt(episodes, world, now, rules))
   return [...episodes.values()]
     .flat()
-    .map(({ trouble: { code, site, day, about }, final, mended, mendedAt, hidden }) => ({
+    .map(({ trouble: { code, site, day, about }, final, mended, vanished, hidden }) => ({
       code,
       site,
       day,
       about,
       final,
       hidden,
-      ...(mended && { mended, mendedAt }),
+      ...(mended && { mended }),
+      ...(vanished !== undefined && { vanished }),
     }))
 }
 
 /**
  * The group `linked` of the MeasureReport. An application that a link answers is that of the link; the contract is
- * silent about a recorder that was seen several times and linked to nobody: it counts once a day.
+ * silent about a recorder that was seen several times and linked to nobody: it counts once a day,
+ * by its first moment.
  */
 export const countsAsOf = (
   told: readonly Told[],
@@ -670,7 +671,7 @@ export const countsAsOf = (
   const wears = worn(world).filter((w) => isHere(w, w.order.site))
   const applied: { appliedAt: number; told?: number }[] = [...wears]
   const devices = new Set<string>()
-  for (const s of world.seen) {
+  for (const s of world.seen.toSorted((a, b) => a.appliedAt - b.appliedAt)) {
     if (s.shelf || !isHere(s, s.site) || devices.has(s.device)) continue
     if (world.wears.some((w) => answers(w, s, rules))) continue
     devices.add(s.device)

@@ -118,13 +118,95 @@ const slot = fc.oneof(
   { weight: 1, arbitrary: fc.integer({ min: 15, max: 23 }) },
 )
 
+type Act = typeof act extends fc.Arbitrary<infer T> ? T : never
+
+interface Said {
+  readonly slot: number
+  readonly act: Act
+}
+
+const single = fc.record({ slot, act }).map((said): readonly Said[] => [said])
+
+const lag = fc.integer({ min: 1, max: 4 })
+const later = (from: number, by: number): number => Math.min(from + by, 23)
+
+/** A recorder comes back, and is linked only then; chance alone seldom hits on it. */
+const linkedAfterReturn = fc
+  .record({
+    slot,
+    lag,
+    order,
+    device,
+    site,
+    ago: fc.integer({ min: 0, max: 1 }),
+    before: fc.integer({ min: 3, max: 9 }),
+  })
+  .map(({ slot: from, lag: by, before, ...a }): readonly Said[] => [
+    { slot: from, act: { do: 'return', device: a.device, site: a.site, ago: a.ago } },
+    { slot: later(from, by), act: { do: 'link', order: a.order, device: a.device, ago: before } },
+  ])
+
+/** An order is revoked, or put on hold, while its recorder is worn; the recorder comes off. */
+const calledOff = fc.record({ slot, lag, order, device, site, ago: fc.integer({ min: 0, max: 3 }) }).chain((a) =>
+  fc
+    .record({ last: fc.oneof(ending, returning), status: fc.constantFrom('revoked' as const, 'on-hold' as const) })
+    .map(({ last, status }): readonly Said[] => [
+      { slot: a.slot, act: { do: 'link', order: a.order, device: a.device, ago: a.ago } },
+      { slot: later(a.slot, a.lag), act: { do: 'revise', order: a.order, status } },
+      {
+        slot: later(a.slot, 2 * a.lag),
+        act: last.do === 'end' ? { ...last, which: 0, ago: 0 } : { ...last, device: a.device, ago: 0 },
+      },
+    ]),
+)
+
+/** A recorder does not come back: days later it is told as lost, or is on the next patient. */
+const neverBack = fc
+  .record({
+    slot: fc.integer({ min: 0, max: 5 }),
+    later: fc.integer({ min: 12, max: 18 }),
+    order,
+    device,
+    ago: fc.integer({ min: 5, max: 9 }),
+    isLost: fc.boolean(),
+  })
+  .map(({ later: by, isLost, ...a }): readonly Said[] => {
+    const first = { do: 'link' as const, order: a.order, device: a.device, ago: a.ago }
+    const last = isLost
+      ? { do: 'end' as const, which: 0, ago: 3, why: 'lost' as const }
+      : { do: 'link' as const, order: (a.order + 1) % 4, device: a.device, ago: 0 }
+    const wear = isLost ? first : { ...first, lasts: 2 }
+    return [
+      { slot: a.slot, act: wear },
+      { slot: later(a.slot, by), act: last },
+    ]
+  })
+
+/** A visit is put off, and the new date is put off or missed too. */
+const putOffTwice = fc
+  .record({ slot, order, by: fc.integer({ min: 1, max: 14 }), inDays: fc.integer({ min: 0, max: 2 }) })
+  .map(({ slot: from, by, ...a }): readonly Said[] => [
+    { slot: from, act: { do: 'not applied', why: 'rescheduled', ...a } },
+    { slot: later(from, by), act: { do: 'not applied', order: a.order, why: 'no-show' } },
+  ])
+
+/** A recorder is switched on in the moment of the cut-off, and linked on the same evening. */
+const atTheCutOff = fc
+  .record({ slot: fc.constantFrom(5, 11), order, device })
+  .map(({ slot: from, ...a }): readonly Said[] => [{ slot: from, act: { do: 'link', ...a, ago: 2 } }])
+
+const story = fc.oneof(
+  { weight: 10, arbitrary: single },
+  ...[linkedAfterReturn, calledOff, neverBack, putOffTwice, atTheCutOff].map((arbitrary) => ({ weight: 1, arbitrary })),
+)
+
 /** Whom and what it is about, and what is told of them, each in one of the moments (slots) in which things are told. */
 const cell = fc.record({
   site,
   orders: fc.array(drawnOrder, { minLength: 1, maxLength: 4, size: 'max' }),
   /** Day of expiry of each recorder, from the first day on; absent: none. */
   expires: fc.array(fc.option(fc.integer({ min: -2, max: 2 }), { nil: undefined }), { minLength: 3, maxLength: 3 }),
-  acts: fc.array(fc.record({ slot, act }), { maxLength: 24, size: 'max' }),
+  stories: fc.array(story, { maxLength: 20, size: 'max' }),
 })
 
 export const clinicDays = fc.record({
@@ -134,7 +216,6 @@ export const clinicDays = fc.record({
 })
 
 type Cell = typeof cell extends fc.Arbitrary<infer T> ? T : never
-type Act = Cell['acts'][number]['act']
 type Doing<Kind extends Act['do']> = Extract<Act, { do: Kind }>
 export type ClinicDays = typeof clinicDays extends fc.Arbitrary<infer T> ? T : never
 
@@ -417,7 +498,7 @@ export const turnsOf = ({ cells }: ClinicDays, first: string) => {
   }
   const turns = casts.flatMap((c) => [
     ...c.cell.orders.map((o, n) => turn(c, o.slot, (t) => send(t, n, 'active'))),
-    ...c.cell.acts.map(({ slot, act: a }) => turn(c, slot, (t) => perform(t, a))),
+    ...c.cell.stories.flat().map(({ slot, act: a }) => turn(c, slot, (t) => perform(t, a))),
   ])
   return { expires: expiries(casts, first), turns: turns.toSorted((a, b) => a.at - b.at) }
 }

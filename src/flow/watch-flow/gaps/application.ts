@@ -20,6 +20,8 @@ const applicationsByDay = (facts: Facts): readonly ApplicationState[][] => {
 
 const noLink = (facts: Facts, watch: Watch): readonly Found[] =>
   applicationsByDay(facts).flatMap((group): Found[] => {
+    const site = siteOf(group[0]?.site, watch)
+    if (site === undefined) return []
     const answers = group.map((a) => ({
       a,
       link: first(
@@ -27,23 +29,24 @@ const noLink = (facts: Facts, watch: Watch): readonly Found[] =>
         byTie,
       ),
     }))
-    const open = answers.filter(({ link }) => link === undefined)
+    // a recorder may be applied twice on a day: each time has its own moment that is too late
+    const missing = answers.filter(({ a, link }) => link === undefined || link.tiedAt >= dueOf(a.appliedAt, site))
+    const open = missing.filter(({ link }) => link === undefined)
     const seen = first(
-      (open.length > 0 ? open : answers).map(({ a }) => a),
+      (open.length > 0 ? open : missing).map(({ a }) => a),
       (a) => a.appliedAt,
     )
-    const site = siteOf(seen?.site, watch)
-    if (seen === undefined || site === undefined) return []
+    if (seen === undefined) return []
     const link =
       open.length > 0
         ? undefined
         : last(
-            answers.flatMap((x) => x.link ?? []),
+            missing.flatMap((x) => x.link ?? []),
             byTie,
           )
     const due = dueOf(seen.appliedAt, site)
     const known = first(group, (a) => a.recordedAt)?.recordedAt ?? seen.recordedAt
-    if (link !== undefined && (link.tiedAt < due || link.tiedAt <= known)) return []
+    if (link !== undefined && link.tiedAt <= known) return []
     const late = due <= watch.asOf
     return [
       {
