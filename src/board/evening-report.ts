@@ -5,6 +5,7 @@
 
 import { stringify } from 'csv-stringify/sync'
 import type { IssuedMoment } from '../flow/watch-flow/archive.ts'
+import { isClosed } from '../flow/watch-flow/day-facts.ts'
 import { type ChangeOfGap, type Difference, differenceOf, type Standing } from '../flow/watch-flow/difference.ts'
 import type { Count, Evening } from '../flow/watch-flow/evening.ts'
 import type { Delay } from '../flow/watch-flow/figures/delay.ts'
@@ -56,6 +57,8 @@ export interface ReportedEvening {
   readonly date: string
   readonly timeZone: string
   readonly cutOff: string
+  /** No visit is expected on this day. */
+  readonly closed?: true
   readonly asOf: string
   readonly tzdata: string
   readonly linked: Count
@@ -110,6 +113,7 @@ export const reportedEvening = ({ evening: e, before, labels, issued }: Told): R
     date: e.day,
     timeZone: zone,
     cutOff: cutOffTimeOn(e.day, e.site) ?? 'end of the day',
+    ...(isClosed(e.day, e.site) && { closed: true as const }),
     asOf: e.asOf,
     tzdata: e.tzdata,
     linked: e.linked,

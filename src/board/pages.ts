@@ -139,7 +139,7 @@ export const eveningPage = (r: EveningReport): string => {
   return page(
     `${r.name}, ${r.date}`,
     html`<h1>${r.name}: evening of ${r.date}</h1>
-<p>Cut-off ${r.cutOff}, ${r.timeZone}. As of ${localMinutes(r.asOf, r.timeZone)}, local time (${r.asOf}; time zone rules ${r.tzdata}).</p>
+<p>${r.closed ? 'Closed on this day: no visit is expected, and nobody is told. ' : ''}Cut-off ${r.cutOff}, ${r.timeZone}. As of ${localMinutes(r.asOf, r.timeZone)}, local time (${r.asOf}; time zone rules ${r.tzdata}).</p>
 ${differencePart(r)}
 <h2>What is missing</h2>
 ${table(missing, 'Nothing is missing.')}
@@ -160,7 +160,9 @@ const line = (l: EveningLine): Markup => html`<tr>
 
 /** Days of a range, or sites of a day: a line each, then what is missing, evening by evening. */
 export const severalPage = (s: SeveralEvenings): string => {
-  const title = s.of === 'sites' ? `All sites: evening of ${s.from}` : `${s.lines[0]?.name ?? ''}: ${s.from} to ${s.to}`
+  const names = [...new Set(s.lines.map((l) => l.name))]
+  const whose = names.length > 1 ? 'All sites' : (names[0] ?? '')
+  const title = s.of === 'sites' ? `All sites: evening of ${s.from}` : `${whose}: ${s.from} to ${s.to}`
   return page(
     title,
     html`<h1>${title}</h1>

@@ -112,7 +112,7 @@ export const startOurs = async (
   readingService: string,
   dataDir = folder,
 ): Promise<Running> =>
-  run(folder, scripts.start.split(' ').slice(1), {
+  run(folder, scripts.start.replace('exec node ', '').split(' '), {
     ...(await environmentOf(folder, readingService)),
     DATABASE_URL: databaseUrl,
     DATA_DIR: dataDir,

@@ -2,6 +2,7 @@
 import { randomUUIDv7 } from 'node:crypto'
 import Fastify, { type FastifyInstance, type FastifyReply, type FastifyRequest } from 'fastify'
 import type { Logger } from 'pino'
+import { keptTypes } from '../../flow/accept-order/place.ts'
 import type { ActingCaller } from '../../flow/step.ts'
 import type { Configuration } from '../../model/configuration.ts'
 import { type Problem, refusal } from '../../model/problems.ts'
@@ -277,8 +278,10 @@ const refuseAddress = (routes: readonly Route[], configuration: Configuration) =
     const refused = await admit(first, configuration)(request, reply)
     if (refused) return refused
     const expected = allow.join(', ')
+    const pushed = keptTypes.some((type) => request.url.startsWith(`/fhir/${type}`))
+    const note = pushed ? 'A source sends it as an entry of a transaction or batch: POST /fhir.' : undefined
     return send(request, reply, {
-      ...problemReply([refusal('method-not-taken', '', { found: request.method, expected })]),
+      ...problemReply([refusal('method-not-taken', '', { found: request.method, expected, ...(note && { note }) })]),
       headers: { allow: expected },
     })
   }

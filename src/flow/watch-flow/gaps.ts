@@ -110,7 +110,8 @@ export const gapsOf = (facts: Facts, watch: Watch): readonly GapState[] =>
 
 /** What a gap means here and what to do next, in a sentence or three. */
 export const detailOf = (gap: GapState): string => {
-  const { means, next } = ruleOf(gap.code)
+  const { means: late, meansYet, next } = ruleOf(gap.code)
+  const means = gap.status === 'preliminary' && gap.mended === undefined ? (meansYet ?? late) : late
   const twelve = gap.cause === 'am-pm' ? ' Likeliest cause: morning and afternoon were exchanged (12 hours).' : ''
   const found = gap.found === undefined ? '' : ` (${gap.found})`
   return `${means.slice(0, -1)}${found}.${twelve} ${next}`

@@ -185,11 +185,12 @@ export const noLinkRule: GapRule = {
   code: 'no-link',
   severity: 'high',
   means: 'There is evidence that a device was applied, and no link was recorded in time.',
+  meansYet: 'There is evidence that a device was applied, and no link is recorded yet.',
   opens:
     'An application is recorded, or a source says that there was one, and no link of that recorder or order contains its moment or lies on its day.',
   closes: 'Such a link is recorded; what a source says, by a reason why no recorder was fitted as well.',
   turn: 'clinic',
-  next: 'Find out who wears this recorder and link it, with two patient identifiers, before the patient has left.',
+  next: 'Find out who wears this recorder and link it, with two patient identifiers.',
   // nobody wears it: what was recorded was a mistake
   byHand: ['cancelled'],
   gone: (gap, facts) => (standing(facts).some((l) => mayAnswer(l, gap)) ? 'linked' : 'cancelled'),

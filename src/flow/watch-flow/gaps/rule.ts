@@ -10,6 +10,8 @@ export interface GapRule {
   readonly severity: Severity
   /** For the CodeSystem and the report. */
   readonly means: string
+  /** The same as long as it is preliminary, where it is at first. */
+  readonly meansYet?: string
   /** When it opens, and what closes it besides a person's word. */
   readonly opens: string
   readonly closes: string
