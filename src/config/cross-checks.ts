@@ -2,6 +2,7 @@
  * What no single value shows: names used twice, names of things that do not exist, and what is odd. Looks at what was
  * read before the schema has accepted it, so that these mistakes are told together with the schema's.
  */
+import { isPrivate } from '../model/private-address.ts'
 import { accessMistakes, accessWarnings } from './access-checks.ts'
 import { calendarMistakes, cutOffsOf } from './calendar-checks.ts'
 import { at, idsOf, listAt, textAt } from './entries.ts'
@@ -148,7 +149,35 @@ const neverTold = (raw: unknown): Refused[] => {
   })
 }
 
+/** What anybody on the way could read: what an alert says, and a token that a browser shows for a report. */
+const readOnTheWay = (raw: unknown): Refused[] => {
+  const inClear = (path: Path, url: unknown, what: string): Refused[] =>
+    typeof url === 'string' && /^http:/i.test(url) && !isPrivate(url)
+      ? [{ path, text: `${what} over http, where others can read it; use https` }]
+      : []
+  const [host, security] = [valueAt(raw, ['mail', 'host']), valueAt(raw, ['mail', 'security'])]
+  return [
+    ...inClear(['publicUrl'], valueAt(raw, ['publicUrl']), 'reports are read, and tokens shown,'),
+    ...listAt(raw, ['recipients']).flatMap(({ path, value }) =>
+      inClear([...path, 'webhook', 'url'], valueAt(value, ['webhook', 'url']), 'alerts travel'),
+    ),
+    ...(security === 'none' && typeof host === 'string' && !isPrivate(`http://${host}`)
+      ? [{ path: ['mail', 'security'], text: 'alerts and the password travel unencrypted; use starttls or tls' }]
+      : []),
+  ]
+}
+
+/** An alert leads to its report. */
+const alertsToNowhere = (raw: unknown): Refused[] => {
+  const first = listAt(raw, ['sites']).find((site) => listAt(raw, [...site.path, 'alerts']).length > 0)
+  return first === undefined || valueAt(raw, ['publicUrl']) !== undefined
+    ? []
+    : [at(first, 'alerts', 'alerts lead to reports at this machine’s own name and port; set "publicUrl"')]
+}
+
 export const crossWarnings = (raw: unknown): Refused[] => [
+  ...readOnTheWay(raw),
+  ...alertsToNowhere(raw),
   ...earlyCutOffs(raw),
   ...callersOfNothing(raw),
   ...accessWarnings(raw),

@@ -34,7 +34,9 @@ export const readConfigurationFile = (label: string, text: string, readSecret: R
     text: `not valid YAML: ${firstLine(message)}`,
   }))
   const unreadable = document.errors.some(({ code }) => code !== 'DUPLICATE_KEY')
-  if (unreadable) return { mistakes: inOrder(broken).map(tell), warnings: [] }
+  // what comes after the first follows from it
+  if (unreadable)
+    return { mistakes: [tabIn(text) ?? inOrder(broken)[0]].flatMap((m) => (m ? [tell(m)] : [])), warnings: [] }
   let raw: unknown
   try {
     raw = document.toJS()
@@ -54,9 +56,23 @@ export const readConfigurationFile = (label: string, text: string, readSecret: R
   return {
     ...(read.success && mistakes.length === 0 && { file: read.data }),
     mistakes: mistakes.map(tell),
-    warnings: inOrder(crossWarnings(raw).map(placed)).map(tell),
+    warnings: inOrder([...crossWarnings(raw), ...(read.data ? shortTokens(read.data) : [])].map(placed)).map(tell),
   }
 }
+
+/** The parser tells of a tab by what it breaks. */
+const tabIn = (text: string): Mistake | undefined => {
+  const offset = /^[ ]*\t/m.exec(text)
+  return offset ? { offset: offset.index, path: [], text: 'not valid YAML: found a tab, expected spaces' } : undefined
+}
+
+/** Whoever can try often enough would find it. */
+const shortTokens = ({ callers }: ConfigurationFile): Refused[] =>
+  callers.flatMap(({ token }, i) =>
+    token.length < 20
+      ? [{ path: ['callers', i, 'token'], text: 'a token of less than 20 characters; make one: openssl rand -hex 20' }]
+      : [],
+  )
 
 /** Two callers with one token could not be told apart. Neither token is repeated. */
 const sharedTokens = ({ callers }: ConfigurationFile): Refused[] =>

@@ -83,7 +83,8 @@ tolerances: { skew: PT1M30S, recorderClock: PT5M }
 const hookSecret = `whsec_${Buffer.from('a secret of the tests, 32 bytes.').toString('base64')}`
 const desk = 'recipients: [ { id: desk, webhook: { url: "http://localhost", secret: { env: HOOK } } } ]\n'
 const shortSecret = `whsec_${Buffer.from('short').toString('base64')}`
-const secrets = { OUTWARD: 'outward', HARBOUR_EHR_TOKEN: 'inward', HOOK: hookSecret, MAIL: 'the mail password' }
+const inward = 'the-token-that-comes-inward'
+const secrets = { OUTWARD: 'outward', HARBOUR_EHR_TOKEN: inward, HOOK: hookSecret, MAIL: 'the mail password' }
 const secretFiles = { '/etc/daybind/secrets/pebble': 'pebble-token\n' }
 
 describe('a good configuration', () => {
@@ -149,7 +150,7 @@ describe('a good configuration', () => {
           token: 'pebble-token',
         },
       ],
-      callers: [{ id: 'harbour-ehr', role: 'source', sites: ['tern-harbour'], token: 'inward' }],
+      callers: [{ id: 'harbour-ehr', role: 'source', sites: ['tern-harbour'], token: inward }],
       recipients: [
         { id: 'front-desk', email: 'desk@tern-harbour.example' },
         {
@@ -176,7 +177,7 @@ describe('a good configuration', () => {
 
   it('reads the example that is to be copied', () => {
     const example = readFileSync(new URL('../../demo-data/daybind.example.yaml', import.meta.url), 'utf8')
-    const value = good(example, { HARBOUR_EHR_TOKEN: 'a', DAYBIND_OPERATOR_TOKEN: 'b' })
+    const value = good(example, { HARBOUR_EHR_TOKEN: 'a'.repeat(40), DAYBIND_OPERATOR_TOKEN: 'b'.repeat(40) })
     expect(value.sites.map(({ id }) => id)).toEqual(['tern-harbour', 'quarry-lane'])
     expect(value.warnings).toEqual([])
   })
@@ -487,6 +488,10 @@ describe('a wrong file', () => {
   })
 
   it('tells where text is no YAML at all', () => {
+    // what follows from the first is not told
+    expect(mistakes(`${site}\tcutOff: "18:00"\n\twear: P1D`)).toEqual([
+      'daybind.yaml:6:1 not valid YAML: found a tab, expected spaces',
+    ])
     expect(mistakes('sites: [')).toEqual([expect.stringMatching(/^daybind\.yaml:1:\d+ not valid YAML: /)])
   })
 
@@ -742,7 +747,9 @@ describe("a site's calendar", () => {
 
 describe('warnings', () => {
   const warned = (yaml: string, environment: Record<string, string> = {}) =>
-    good(yaml, { T: 'token', ...environment }).warnings.map((warning) => warning.replace(path, 'daybind.yaml'))
+    good(yaml, { T: 'a-token-that-is-long-enough', ...environment }).warnings.map((warning) =>
+      warning.replace(path, 'daybind.yaml'),
+    )
 
   it.each(['00:00', '03:59'])('warns of a cut-off at %s', (cutOff) => {
     expect(warned(`${site}    cutOff: "${cutOff}"`)).toEqual([
@@ -756,7 +763,7 @@ describe('warnings', () => {
 
   it('warns of a caller that should be a source or a reading service and is none', () => {
     const yaml = `${site}sources: [ { id: harbour-ehr } ]\ncallers:\n  - { id: harbor-ehr, role: source, token: { env: T } }\n  - { id: x, role: reading-service, token: { env: U } }\n  - { id: y, role: clinic, token: { env: V } }`
-    expect(warned(yaml, { U: 'u', V: 'v' })).toEqual([
+    expect(warned(yaml, { U: 'u'.repeat(20), V: 'v'.repeat(20) })).toEqual([
       'daybind.yaml:8:7 callers[0].id: no source is called "harbor-ehr" (did you mean harbour-ehr?)',
       'daybind.yaml:9:7 callers[1].id: no reading service is called "x"',
     ])
@@ -769,6 +776,45 @@ describe('warnings', () => {
     ])
     expect(warned(to('https://pebble.example/fhir'))).toEqual([])
     expect(warned(to('http://127.0.0.1:8081/fhir'))).toEqual([])
+  })
+
+  it('warns of a token that is soon guessed, without repeating it', () => {
+    const yaml = `${site}callers: [ { id: a, role: operator, token: { env: SHORT } } ]`
+    const [only, ...others] = warned(yaml, { SHORT: 'sesame' })
+    expect([only, others]).toEqual([
+      expect.stringContaining('callers[0].token: a token of less than 20 characters'),
+      [],
+    ])
+    expect(only).not.toContain('sesame')
+  })
+
+  it.each<[string, string, readonly string[]]>([
+    [
+      'a webhook',
+      'webhook: { url: "http://hooks.example/x", secret: { env: HOOK } }',
+      ['recipients[0].webhook.url: alerts'],
+    ],
+    ['a webhook over https', 'webhook: { url: "https://hooks.example/x", secret: { env: HOOK } }', []],
+    ['a webhook on this machine', 'webhook: { url: "http://127.0.0.1:8123/x", secret: { env: HOOK } }', []],
+  ])('warns of alerts that travel in the clear: %s', (_, way, expected) => {
+    const yaml = `publicUrl: https://daybind.example${site}    alerts: [ { at: PT0S, to: lead } ]\nrecipients: [ { id: lead, ${way} } ]`
+    const told = warned(yaml, { HOOK: hookSecret })
+    expect(told.map((line) => line.replace(/^\S+ /, ''))).toEqual(expected.map((e) => expect.stringContaining(e)))
+  })
+
+  it.each<[string, string, number]>([
+    ['none', 'mail.example', 1],
+    ['starttls', 'mail.example', 0],
+    ['none', '127.0.0.1', 0],
+  ])('of mail by %s to %s warns %i times', (security, host, times) => {
+    const yaml = `publicUrl: https://daybind.example${site}mail: { host: ${host}, from: a@b.example, security: ${security} }`
+    expect(warned(yaml)).toHaveLength(times)
+  })
+
+  it('warns of reports that are read in the clear, and of alerts that lead to this machine', () => {
+    expect(warned(`publicUrl: http://daybind.example${site}`)).toEqual([expect.stringContaining('publicUrl: reports')])
+    const yaml = `${site}    alerts: [ { at: PT0S, to: lead } ]\nrecipients: [ { id: lead, webhook: { url: "https://h.example", secret: { env: HOOK } } } ]`
+    expect(warned(yaml, { HOOK: hookSecret })).toEqual([expect.stringContaining('set "publicUrl"')])
   })
 
   it('warns of links that lead nowhere', () => {

@@ -3,12 +3,12 @@ import { createServer } from 'node:http'
 import type { AddressInfo } from 'node:net'
 import type { DetectedIssue, Device, FhirResource, Procedure, ServiceRequest } from 'fhir/r4.js'
 import { afterEach, expect, test } from 'vitest'
-import type { Source } from '../../src/model/configuration.ts'
+import type { Site, Source } from '../../src/model/configuration.ts'
 import { defaultTakes } from '../../src/model/systems.ts'
 import { type SourceCounterpart, startSource } from '../../src/testkit/source.ts'
 import { createTestDatabase } from '../support/database.ts'
 import { anOrder, aPatient, harbourOrders } from '../support/messages.ts'
-import { startTestService, type TestService } from '../support/service.ts'
+import { startTestService, type TestService, testSites } from '../support/service.ts'
 import { found, label, newSerial, operate } from './bedside.ts'
 
 const undo: (() => Promise<void>)[] = []
@@ -28,7 +28,12 @@ const opened = async (): Promise<SourceCounterpart> => {
   return ehr
 }
 
-const begun = async (ehr: SourceCounterpart, over: Partial<Source> = {}, database?: string): Promise<TestService> => {
+const begun = async (
+  ehr: SourceCounterpart,
+  over: Partial<Source> = {},
+  database?: string,
+  sites?: readonly Site[],
+): Promise<TestService> => {
   const source: Source = {
     id: 'harbour-ehr',
     site: 'tern-harbour',
@@ -40,7 +45,12 @@ const begun = async (ehr: SourceCounterpart, over: Partial<Source> = {}, databas
     writeBack: false,
     ...over,
   }
-  const service = await startTestService({ sources: [source], roundMs: 50, ...(database && { database }) })
+  const service = await startTestService({
+    sources: [source],
+    roundMs: 50,
+    ...(database && { database }),
+    ...(sites && { sites }),
+  })
   undo.push(() => service.close())
   return service
 }
@@ -219,12 +229,20 @@ test('what is no R4 is refused and told, and after a restart nothing is taken tw
   expect(kept?.meta?.versionId).toBe('1')
 })
 
-/** A server in front of the source that leaves a parameter of searches out of account. @returns its base */
-const deafTo = async (ehr: SourceCounterpart, parameter: string): Promise<string> => {
+/**
+ * A server in front of the source.
+ * @param bend changes what is asked; what it returns is the status that is answered in place of an answer
+ * @returns its base
+ */
+const before = async (ehr: SourceCounterpart, bend: (url: URL) => number | undefined): Promise<string> => {
   let base = ''
   const server = createServer(async (request, response) => {
     const url = new URL(request.url ?? '', base)
-    url.searchParams.delete(parameter)
+    const status = bend(url)
+    if (status !== undefined)
+      return void response
+        .writeHead(status, { 'content-type': 'application/fhir+json' })
+        .end('{"resourceType":"OperationOutcome","issue":[{"severity":"error","code":"exception"}]}')
     const behind = await fetch(`${ehr.base}${url.pathname.slice('/fhir'.length)}${url.search}`)
     const said = (await behind.text()).replaceAll(ehr.base, base)
     response.writeHead(behind.status, { 'content-type': 'application/fhir+json' }).end(said)
@@ -237,6 +255,10 @@ const deafTo = async (ehr: SourceCounterpart, parameter: string): Promise<string
   })
   return base
 }
+
+/** It leaves a parameter of searches out of account. */
+const deafTo = (ehr: SourceCounterpart, parameter: string): Promise<string> =>
+  before(ehr, (url) => void url.searchParams.delete(parameter))
 
 test('a server that answers with what is of other orders too is told, and what is of ours is taken', async () => {
   const ehr = await opened()
@@ -275,4 +297,94 @@ test.each<[string, object]>([
   await expect.poll(() => gaps(service)).toEqual(['no-link open'])
   expect((await sourceTold(service))?.refused).toMatchObject([{ type: 'Procedure', id: 'act-1' }])
   expect(await found(service.as('ops'), 'Procedure')).toHaveLength(1)
+})
+
+const odd = (over: object): FhirResource =>
+  ({ ...anOrder('HE-0', 'Patient/p-1', { occurrenceDateTime: today }), id: 'o-0', ...over }) as FhirResource
+
+test.each<[string, readonly object[]]>([
+  ['an order of somebody else with nothing for a code', [odd({ code: { coding: [null] } })]],
+  ['a subject that is no text', [odd({ subject: { reference: 7 } })]],
+  [
+    'a patient with nothing for a link',
+    [{ ...aPatient('MRN-0'), id: 'p-0', link: [null] }, odd({ subject: { reference: 'Patient/p-0' } })],
+  ],
+])('%s keeps no order back', async (_, first) => {
+  const ehr = await opened()
+  for (const resource of first) ehr.add(resource as FhirResource)
+  const service = await begun(ehr)
+  await orderOf(service)
+  expect(await found(service.as('ops'), 'ServiceRequest')).toHaveLength(1)
+})
+
+test('a requester that cannot be read is left out, and asked for again', async () => {
+  const ehr = await opened()
+  ehr.add({
+    resourceType: 'Practitioner',
+    id: 'x',
+    identifier: [{ system: 'https://harbour.example/staff', value: 'S-1' }],
+  })
+  ehr.add(odd({ requester: { reference: 'Practitioner/x' } }))
+  let failures = 1
+  const fhir = await before(ehr, (url) =>
+    url.pathname.endsWith('/Practitioner/x') && failures-- > 0 ? 500 : undefined,
+  )
+  const service = await begun(ehr, { fhir })
+  await orderOf(service)
+  await orderOf(service, 'HE-0')
+  await expect.poll(async () => (await found(service.as('ops'), 'Practitioner')).length, { timeout: 90_000 }).toBe(1)
+}, 120_000)
+
+test('an order that was refused comes in when its reason is mended', async () => {
+  const database = await createTestDatabase()
+  undo.push(() => database.drop())
+  const ehr = await opened()
+  const site = { identifier: { system: 'https://daybind.example/sites', value: 'quarry-lane' } }
+  ehr.add(odd({ locationReference: [site] }))
+  const first = await begun(ehr, {}, database.url, testSites.slice(0, 1))
+  await expect.poll(async () => (await sourceTold(first))?.refused.length).toBe(1)
+  await first.close()
+  await orderOf(await begun(ehr, {}, database.url), 'HE-0')
+})
+
+test.each<[string, (url: URL) => number | undefined, string]>([
+  [
+    'forbids one type',
+    (url) => (url.pathname.endsWith('/Procedure') ? 403 : undefined),
+    'Procedure could not be looked at',
+  ],
+  ['fails at one Device', (url) => (url.pathname.endsWith('/Device/d-1') ? 500 : undefined), ''],
+])('a server that %s: the others are looked at, and it stays told', async (_, bend, warned) => {
+  const ehr = await opened()
+  ehr.add(act({ focalDevice: [{ manipulated: { reference: 'Device/d-1' } }] }))
+  ehr.add(appointment({ status: 'fulfilled' }))
+  const service = await begun(ehr, { fhir: await before(ehr, bend) })
+  await expect.poll(() => gaps(service)).toEqual(['no-link open'])
+  const asked = ehr.requests.length
+  await expect.poll(() => ehr.requests.length).toBeGreaterThan(asked + 6)
+  const told = await sourceTold(service)
+  if (warned === '') expect(told?.odd).toMatchObject([{ type: 'Procedure', problems: ['not-read Device'] }])
+  else expect(told?.warnings.join(' ')).toContain(warned)
+})
+
+test('an act that is gone there, or has lost its order, is evidence no more at the next look at everything', async () => {
+  const database = await createTestDatabase()
+  undo.push(() => database.drop())
+  const ehr = await opened()
+  ehr.add({ ...aPatient('MRN-2'), id: 'p-2' })
+  ehr.add({ ...anOrder('HE-2', 'Patient/p-2', { occurrenceDateTime: today }), id: 'o-2' })
+  ehr.add(act())
+  ehr.add(act({ id: 'act-2', basedOn: [{ reference: 'ServiceRequest/o-2' }], subject: { reference: 'Patient/p-2' } }))
+  let gone = false
+  const fhir = await before(ehr, (url) => (gone && url.pathname.endsWith('/Procedure/act-1') ? 410 : undefined))
+  const first = await begun(ehr, { fhir }, database.url)
+  await expect.poll(() => gaps(first)).toEqual(['no-link open', 'no-link open'])
+  await first.close()
+  gone = true
+  // what is deleted is in no search either
+  for (const id of ['act-1', 'act-2'])
+    ehr.add({ ...act({ id, subject: { reference: 'Patient/p-2' } }), basedOn: undefined } as unknown as FhirResource)
+  const again = await begun(ehr, { fhir }, database.url)
+  await expect.poll(() => gaps(again)).toEqual(['no-link cancelled', 'no-link cancelled'])
+  expect(await found(again.as('ops'), 'Procedure')).toHaveLength(2)
 })

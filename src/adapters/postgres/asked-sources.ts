@@ -158,6 +158,14 @@ export interface Seen {
   readonly problems: readonly string[]
 }
 
+/** It is tried again, whatever comes of it. */
+export const noteTried = (tx: Tx, source: string, { type, id }: Pick<Seen, 'type' | 'id'>) =>
+  tx.query(
+    `update seen_at_sources set tries = tries + 1, seen_at = clock_timestamp()
+     where source = $1 and type = $2 and id = $3`,
+    [source, type, id],
+  )
+
 /** What was seen of these, by their ids. */
 export const seenBefore = async (
   tx: Tx,
@@ -177,7 +185,7 @@ export const noteSeen = (tx: Tx, source: string, s: Seen) =>
     `insert into seen_at_sources (source, type, id, version, fate, open, patient, problems)
      values ($1, $2, $3, $4, $5, $6, $7, $8)
      on conflict (source, type, id) do update set version = excluded.version, seen_at = clock_timestamp(),
-       tries = case when seen_at_sources.version = excluded.version then seen_at_sources.tries + 1 else 0 end,
+       tries = case when seen_at_sources.version = excluded.version then seen_at_sources.tries else 0 end,
        fate = excluded.fate, open = excluded.open, patient = excluded.patient, problems = excluded.problems`,
     [source, s.type, s.id, s.version, s.fate, s.open, s.patient ?? null, s.problems],
   )

@@ -1,10 +1,12 @@
 /** Asking a source's server what it says of the visits of our orders. */
+import { randomUUIDv7 } from 'node:crypto'
 import type { Device, Procedure, Reference } from 'fhir/r4.js'
 import { type EvidenceResource, isOurs } from '../../flow/accept-order/evidence.ts'
 import { evidenceParameter } from '../../flow/accept-order/poll-plan.ts'
 import type { EvidenceType } from '../../model/configuration.ts'
 import { openOrdersThere, seenBefore } from '../postgres/asked-sources.ts'
-import { type Of, type Target, targetOf, versionOf } from './fetched.ts'
+import { saidThere, withdrawSaid } from '../postgres/withdraw-said.ts'
+import { addressOf, type Of, type Target, targetOf, versionOf } from './fetched.ts'
 import { chunks, guarded, isSound, note, read, Shelf, take, unreadOf } from './take.ts'
 import { type Asking, type Params, Trouble, type Warnings, walk } from './walk.ts'
 
@@ -83,8 +85,9 @@ const askFor = async (
   orders: readonly string[],
   changed: Params,
   warnings: Warnings,
-): Promise<void> => {
+): Promise<ReadonlySet<string>> => {
   const shelf = new Shelf()
+  const shown = new Set<string>()
   for (const some of chunks(orders, 50)) {
     const asked = new Set(some)
     const about = some.map((id) => `ServiceRequest/${id}`).join(',')
@@ -103,8 +106,30 @@ const askFor = async (
         warnings.add(`A page of ${type} had some of other orders; they were passed over.`)
       pages += 1
       if (pages > maxPages) throw new Trouble(`There is too much of ${type} about ${some.length} orders.`)
+      for (const { id } of found) shown.add(id)
       await takeFresh(a, shelf, type, found)
     }
+  }
+  return shown
+}
+
+/** What we believe and they show no more: it lost its order, or it is gone. */
+const lookForGone = async (
+  a: Asking,
+  type: EvidenceType,
+  orders: readonly string[],
+  shown: ReadonlySet<string>,
+): Promise<void> => {
+  const shelf = new Shelf()
+  const addresses = orders.map((id) => addressOf(a.source, { type: 'ServiceRequest', id }))
+  for (const address of await saidThere(a.runner.db, a.source.id, type, addresses)) {
+    const target = targetOf(address, a.source)
+    if (target === undefined || shown.has(target.id)) continue
+    await a.goOn()
+    const there = await read(a, shelf, target)
+    if (there?.resourceType === type) await takeFresh(a, shelf, type, [there as Evidence])
+    else if (!shelf.unread.has(address))
+      await withdrawSaid(a.runner, { id: a.source.id, role: 'source' }, randomUUIDv7(), type, address)
   }
 }
 
@@ -128,7 +153,8 @@ export interface Heard {
 }
 
 /**
- * Of orders that are new here everything is asked, however old; of the others what was updated since.
+ * Of orders that are new here everything is asked, however old, and what is gone is noticed; of the others what was
+ * updated since.
  * @param types that their server can be asked for
  * @returns their ids of the orders; undefined where something of it could not be asked
  */
@@ -145,8 +171,9 @@ export const askForEvidence = async (
   let whole = true
   for (const type of types) {
     try {
-      await askFor(a, type, fresh, {}, warnings)
+      const shown = await askFor(a, type, fresh, {}, warnings)
       await askFor(a, type, known, changed, warnings)
+      await lookForGone(a, type, fresh, shown)
     } catch (error) {
       // the other types may answer
       if (!(error instanceof Trouble)) throw error

@@ -3,7 +3,7 @@ import type { FhirResource } from 'fhir/r4.js'
 import { mayBeEvidence } from '../../flow/accept-order/evidence.ts'
 import type { Walk } from '../../flow/accept-order/poll-plan.ts'
 import type { EvidenceType } from '../../model/configuration.ts'
-import { noteSeen, openPatientsThere, openThere, seenBefore, toAskAgain } from '../postgres/asked-sources.ts'
+import { noteTried, openPatientsThere, openThere, seenBefore, toAskAgain } from '../postgres/asked-sources.ts'
 import { takeEvidence } from './ask-evidence.ts'
 import { addressOf, companionsOf, isOpen, isTaken, type Of, successorsOf, targetOf, versionOf } from './fetched.ts'
 import { chunks, guarded, isSound, note, read, Shelf, type Taken, take, unreadOf } from './take.ts'
@@ -129,9 +129,8 @@ export const askAgain = async (a: Asking, anyPause: boolean): Promise<void> => {
   const shelf = new Shelf()
   for (const seen of await toAskAgain(a.runner.db, a.source.id, anyPause)) {
     await a.goOn()
+    await noteTried(a.runner.db, a.source.id, seen)
     const again = await read(a, shelf, seen)
-    // tried, whatever comes of it
-    await noteSeen(a.runner.db, a.source.id, seen)
     if (again?.resourceType !== seen.type) continue
     await guarded(a, { ...seen, version: versionOf(again) }, async () => {
       if (again.resourceType === 'ServiceRequest') await takeOrder(a, shelf, again, true)

@@ -83,7 +83,8 @@ export const overdueReturnRule: GapRule = {
   severity: 'moderate',
   means: 'Wear and transit are over, and the device has not come back.',
   opens: 'The end of the wear, stated or planned, lies longer ago than the transit of the site.',
-  closes: 'The return is recorded, the recording is reported on, or the recorder is recorded as lost.',
+  closes:
+    'The return is recorded, the recording is reported on, the recorder is recorded as lost, or it is on the next patient.',
   turn: 'device desk',
   next: 'Ask the patient for the recorder; record its return, or end the link as lost.',
   byHand: ['returned', 'cancelled'],
