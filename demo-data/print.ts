@@ -116,7 +116,7 @@ export const printCompared = (
   const known = new Map(before.gaps.map((g) => [g.id, g]))
   const rows = [...now.gaps, ...before.gaps.filter((g) => !now.gaps.some(({ id }) => id === g.id))]
   const local = (r: EveningReport) =>
-    new Intl.DateTimeFormat('en-GB', { dateStyle: 'short', timeStyle: 'short', timeZone: r.timeZone }).format(
+    new Intl.DateTimeFormat('sv', { dateStyle: 'short', timeStyle: 'short', timeZone: r.timeZone }).format(
       new Date(r.asOf),
     )
   print('')

@@ -258,7 +258,7 @@ export function sourceDesk({ name, base, clock, pageSize, changed, wrote }: Desk
     wrote({
       at: now(),
       ...(requestId && { requestId }),
-      line: `${ask.method} ${ask.path}${[...ask.query].length ? `?${ask.query}` : ''}`,
+      line: `${ask.method} ${ask.path || '/'}${[...ask.query].length ? `?${ask.query}` : ''}`,
       entries: entries ?? [],
       findings: [
         ...done.findings,
