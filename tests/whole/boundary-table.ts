@@ -703,7 +703,7 @@ const evenings: readonly Row[] = [
 
 const operating: readonly Row[] = [
   plain('GET /deliveries', { path: '/deliveries' }, ['403', '403', '403', '200']),
-  plain('GET /alerts/preview', { path: '/alerts/preview?site=tern-harbour&date=2035-03-21' }, [
+  plain('GET /alerts/preview', { path: '/alerts/preview?site=tern-harbour&date=2026-03-21' }, [
     '403',
     '403',
     '403',
