@@ -144,7 +144,7 @@ const takeFresh = async (a: Asking, shelf: Shelf, type: EvidenceType, found: rea
   }
 }
 
-/** What was asked before. */
+/** What was asked of one type. */
 export interface Heard {
   /** Up to which moment of their server what it says is known; milliseconds since 1970. */
   readonly watermark: number
@@ -152,34 +152,59 @@ export interface Heard {
   readonly orders: ReadonlySet<string>
 }
 
+export type HeardByType = ReadonlyMap<EvidenceType, Heard>
+
+/** For each type: orders are asked for in between, however much is said of their visits. */
+const budgetMs = 15_000
+
+const inTime = (a: Asking): Asking => {
+  const until = performance.now() + budgetMs
+  const goOn = async () => {
+    if (performance.now() > until) throw new Trouble('It takes long, and goes on with the next look.')
+    await a.goOn()
+  }
+  return { ...a, goOn }
+}
+
+/** Of orders that are new everything is asked, however old, and what is gone noticed; of others what was updated since. */
+const askForType = async (
+  a: Asking,
+  type: EvidenceType,
+  orders: readonly string[],
+  before: Heard | undefined,
+  warnings: Warnings,
+): Promise<void> => {
+  const known = orders.filter((id) => before?.orders.has(id))
+  const fresh = orders.filter((id) => !before?.orders.has(id))
+  const shown = await askFor(a, type, fresh, {}, warnings)
+  if (before) await askFor(a, type, known, { _lastUpdated: `ge${new Date(before.watermark).toISOString()}` }, warnings)
+  await lookForGone(a, type, fresh, shown)
+}
+
 /**
- * Of orders that are new here everything is asked, however old, and what is gone is noticed; of the others what was
- * updated since.
+ * Asks for what is said of the visits of our orders.
  * @param types that their server can be asked for
- * @returns their ids of the orders; undefined where something of it could not be asked
+ * @param watermark up to which moment of their server is known what was updated before now; milliseconds since 1970
+ * @returns what is known by type; of one that could not be asked as before
  */
 export const askForEvidence = async (
   a: Asking,
   types: readonly EvidenceType[],
-  before: Heard | undefined,
+  watermark: number,
+  before: HeardByType,
   warnings: Warnings,
-): Promise<ReadonlySet<string> | undefined> => {
+): Promise<HeardByType> => {
   const orders = types.length === 0 ? [] : await openOrdersThere(a.runner.db, a.source.id)
-  const known = orders.filter((id) => before?.orders.has(id))
-  const fresh = orders.filter((id) => !before?.orders.has(id))
-  const changed: Params = before ? { _lastUpdated: `ge${new Date(before.watermark).toISOString()}` } : {}
-  let whole = true
+  const heard = new Map(before)
   for (const type of types) {
     try {
-      const shown = await askFor(a, type, fresh, {}, warnings)
-      await askFor(a, type, known, changed, warnings)
-      await lookForGone(a, type, fresh, shown)
+      await askForType(inTime(a), type, orders, before.get(type), warnings)
+      heard.set(type, { watermark, orders: new Set(orders) })
     } catch (error) {
       // the other types may answer
       if (!(error instanceof Trouble)) throw error
-      whole = false
       warnings.add(`${type} could not be looked at: ${error.message}`)
     }
   }
-  return whole ? new Set(orders) : undefined
+  return heard
 }

@@ -29,7 +29,7 @@ import {
 import type { StepRunner } from '../postgres/run-step.ts'
 import { sourceToken } from '../postgres/shapes.ts'
 import { askAgain, askForAllOpen, askForChanges, askForOpenPatients } from './ask.ts'
-import { askForEvidence } from './ask-evidence.ts'
+import { askForEvidence, type HeardByType } from './ask-evidence.ts'
 import type { AskedSource } from './fetched.ts'
 import { keepSubscription } from './subscribe.ts'
 import { type Asking, Trouble, type Warnings } from './walk.ts'
@@ -95,12 +95,14 @@ interface Round {
 /** When the patients and visits of what is open were looked at, and up to which moment of their server they are known. */
 interface Looked {
   readonly at: number
+  /** Of patients. */
   readonly watermark?: number
-  /** Their ids of the orders whose visits are known up to then. */
-  readonly orders?: ReadonlySet<string>
+  readonly visits: HeardByType
   /** What was noticed then; told until the next look. */
   readonly warnings: readonly string[]
 }
+
+const nothingHeard: HeardByType = new Map()
 
 /** What cannot be looked at is told; orders are known all the same. */
 const unless = async <T>(what: string, warnings: Warnings, work: () => Promise<T>): Promise<T | undefined> => {
@@ -119,38 +121,23 @@ interface Look {
   readonly warnings: Warnings
 }
 
-/** Orders are asked for in between, however much is said of visits. */
-const visitBudgetMs = 30_000
-
-const lookAtVisits = ({ asking, evidence, warnings }: Look, before: Looked | undefined) =>
-  unless('Their visits', warnings, () => {
-    const { watermark, orders } = before ?? {}
-    const heard = watermark !== undefined && orders ? { watermark, orders } : undefined
-    const until = performance.now() + visitBudgetMs
-    const goOn = async () => {
-      if (performance.now() > until) throw new Trouble('It takes long, and goes on with the next look.')
-      await asking.goOn()
-    }
-    return askForEvidence({ ...asking, goOn }, evidence, heard, warnings)
-  })
-
 /** Now and then; the first time in this process whenever they were changed. */
 const lookAround = async (look: Look, watermark: number, before: Looked | undefined): Promise<Looked> => {
-  const { asking } = look
+  const { asking, evidence } = look
   const now = Date.now()
   if (before && now - before.at < lookPause(everySeconds(asking.source)) * 1000) return before
   const warnings: Warnings = new Set()
   const patients = await unless('Their patients', warnings, async () => {
     await askForOpenPatients(asking, before?.watermark, warnings)
-    return true
+    return watermark
   })
-  const orders = await lookAtVisits({ ...look, warnings }, before)
+  const visits = await askForEvidence(asking, evidence, watermark, before?.visits ?? nothingHeard, warnings)
   const news = [...warnings].filter((w) => !before?.warnings.includes(w))
   if (news.length > 0)
     asking.log.warn({ step: 'accept-order', source: asking.source.id, warnings: news }, 'not all could be looked at')
-  const looked = { at: now, warnings: [...warnings] }
-  // the next time from the same moment on
-  return patients && orders ? { ...looked, watermark, orders } : { ...before, ...looked }
+  // what could not be looked at is asked for from the same moment on, the next time
+  const known = patients ?? before?.watermark
+  return { at: now, ...(known !== undefined && { watermark: known }), visits, warnings: [...warnings] }
 }
 
 /** The first time, and before a cut-off, everything that is open; else what has changed. */
@@ -161,7 +148,7 @@ const askNow = async (look: Look, leased: Leased, looked: Map<string, Looked>): 
   const { watermark, swept } = leased
   if (watermark === null || sweepIsDue(cutOffs, swept ?? undefined, now)) {
     const { clocks } = await askForAllOpen(a, warnings)
-    await lookAtVisits(look, undefined)
+    await askForEvidence(a, look.evidence, watermark ?? 0, nothingHeard, warnings)
     await forgetOthers(a.runner.db, a.source.id)
     // what changed without being open is asked for from the old watermark on, the next time
     return { walk: watermark === null ? clocks : { ours: watermark }, swept: true, found: false }
