@@ -1,20 +1,10 @@
 /** The archive of evenings: whether its chain is whole, and its newest head under our signature. */
 import { CompactSign } from 'jose'
-import type { Site } from '../../model/configuration.ts'
 import { accept, type Checked, problemsOf, refusal, refuse } from '../../model/problems.ts'
 import type { SigningKeys } from '../../model/signing-key.ts'
 import { type ChainCheck, checkChain, type Head } from '../postgres/archive.ts'
 import type { Watching } from '../postgres/evenings.ts'
-import {
-  type Call,
-  json,
-  problemReply,
-  queryValue,
-  type Reply,
-  type Route,
-  siteNotKnown,
-  sitesOfCaller,
-} from './call.ts'
+import { type Call, json, problemReply, queryValue, type Reply, type Route, sitesOfCall } from './call.ts'
 import { keySetPath } from './key-set.ts'
 
 /** What is signed, byte for byte: the members in this order, without spaces. */
@@ -27,14 +17,6 @@ const sign = async (head: Head, { current }: SigningKeys): Promise<string> => {
     .sign(current.privateKey)
   const [header, , signature] = jws.split('.')
   return `${header}..${signature}`
-}
-
-/** `all`: every site of the caller; a site of that name stands for itself. */
-const sitesOfCall = (w: Watching, call: Call): Checked<readonly Site[] | Site> => {
-  const mine = sitesOfCaller(call, w.parties.sites)
-  const site = mine.find((s) => s.id === call.params.site)
-  if (site) return accept(site)
-  return call.params.site === 'all' ? accept(mine) : refuse([siteNotKnown(call, mine)])
 }
 
 const printedHead = (call: Call): Checked<string | undefined> => {
@@ -64,13 +46,11 @@ const told = async (check: ChainCheck, keys: SigningKeys | undefined) => {
 const archive =
   (w: Watching, keys: SigningKeys | undefined) =>
   async (call: Call): Promise<Reply> => {
-    const [asked, printed] = [sitesOfCall(w, call), printedHead(call)]
+    const [asked, printed] = [sitesOfCall(call, w.parties.sites), printedHead(call)]
     if (!asked.ok || !printed.ok) return problemReply(problemsOf(asked, printed))
-    const check = async ({ id }: Site) => told(await checkChain(w.db, id, printed.value), keys)
-    if (!Array.isArray(asked.value)) return json(200, await check(asked.value as Site))
-    const sites: Awaited<ReturnType<typeof check>>[] = []
-    for (const site of asked.value) sites.push(await check(site))
-    return json(200, { sites })
+    const checks: Awaited<ReturnType<typeof told>>[] = []
+    for (const { id } of asked.value.sites) checks.push(await told(await checkChain(w.db, id, printed.value), keys))
+    return json(200, asked.value.together ? { sites: checks } : checks[0])
   }
 
 export const archiveRoutes = (w: Watching, keys: SigningKeys | undefined): readonly Route[] => [
@@ -80,7 +60,7 @@ export const archiveRoutes = (w: Watching, keys: SigningKeys | undefined): reado
     query: ['head'],
     may: ['clinic', 'operator'],
     step: 'watch-flow',
-    find: async (call) => problemsOf(sitesOfCall(w, call)),
+    find: async (call) => problemsOf(sitesOfCall(call, w.parties.sites)),
     handle: archive(w, keys),
   },
 ]

@@ -3,7 +3,7 @@ import type { FhirResource } from 'fhir/r4.js'
 import { type ActingCaller, worksAt } from '../../flow/step.ts'
 import type { StepName } from '../../flow/steps.ts'
 import type { Role, Site } from '../../model/configuration.ts'
-import { type Checked, type Problem, refusal, statusOf } from '../../model/problems.ts'
+import { accept, type Checked, type Problem, refusal, refuse, statusOf } from '../../model/problems.ts'
 import { writeJson } from '../fhir/door/exact-numbers.ts'
 import { operationOutcome } from '../fhir/outcome.ts'
 import type { Sight } from '../postgres/find-resources.ts'
@@ -91,12 +91,27 @@ export const sitesOfCaller = ({ caller }: Call, sites: readonly Site[]): readonl
   sites.filter((s) => worksAt(caller, s.id))
 
 /** The site in the address is none of theirs; what there is besides, they are not told. */
-export const siteNotKnown = (call: Call, mine: readonly Site[]) =>
+const siteNotKnown = (call: Call, mine: readonly Site[]) =>
   refusal('not-known', '', {
     found: call.params.site,
     expected: mine.map((s) => s.id).join(' or '),
     location: 'http.site',
   })
+
+/** The name of all sites of the caller together; a site of that name stands for itself. */
+const all = 'all'
+
+/** What the address asks for: one site, or all of the caller's together. */
+export const sitesOfCall = (
+  call: Call,
+  sites: readonly Site[],
+): Checked<{ readonly sites: readonly Site[]; readonly together: boolean }> => {
+  const mine = sitesOfCaller(call, sites)
+  const site = mine.find((s) => s.id === call.params.site)
+  if (site) return accept({ sites: [site], together: false })
+  const isAll = call.params.site === all && !sites.some((s) => s.id === all)
+  return isAll ? accept({ sites: mine, together: true }) : refuse([siteNotKnown(call, mine)])
+}
 
 /** What is no FHIR: lists for operators, probes. */
 export const json = (status: number, value: unknown): Reply => ({

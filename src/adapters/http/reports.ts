@@ -7,7 +7,7 @@ import { accept, type Checked, problemsOf, refusal, refuse } from '../../model/p
 import type { Instant } from '../../model/states.ts'
 import { eveningAsOf, issuedMoments, labelsOf, type Watching } from '../postgres/evenings.ts'
 import { figuresAsOf } from '../postgres/figures.ts'
-import { type Call, problemReply, queryValue, type Reply, type Route, siteNotKnown, sitesOfCaller } from './call.ts'
+import { type Call, problemReply, queryValue, type Reply, type Route, sitesOfCall } from './call.ts'
 import { knownTime, settle } from './watch-flow.ts'
 
 /** What a report is made from. */
@@ -32,21 +32,6 @@ export interface ReportViews {
 }
 
 const types: Readonly<Record<Form, string>> = { json: 'application/json', csv: 'text/csv', html: 'text/html' }
-
-/** The name of all sites together; a site of that name stands for itself. */
-const all = 'all'
-
-const mine = (w: Watching, call: Call): readonly Site[] => sitesOfCaller(call, w.parties.sites)
-
-const sitesOfCall = (
-  w: Watching,
-  call: Call,
-): Checked<{ readonly sites: readonly Site[]; readonly together: boolean }> => {
-  const site = mine(w, call).find((s) => s.id === call.params.site)
-  if (site) return accept({ sites: [site], together: false })
-  const isAll = call.params.site === all && !w.parties.sites.some((s) => s.id === all)
-  return isAll ? accept({ sites: mine(w, call), together: true }) : refuse([siteNotKnown(call, mine(w, call))])
-}
 
 const tell = async (
   w: Watching,
@@ -93,7 +78,7 @@ const fileOf = (call: Call): readonly [string, Form] | undefined => {
 const readAsked =
   (range: boolean) =>
   async (w: Watching, call: Call): Promise<Checked<Asked>> => {
-    const [where, file] = [sitesOfCall(w, call), fileOf(call)]
+    const [where, file] = [sitesOfCall(call, w.parties.sites), fileOf(call)]
     if (!where.ok) return where
     if (file === undefined)
       return refuse([
@@ -145,7 +130,7 @@ const route = (w: Watching, views: ReportViews, url: string, range: boolean): Ro
   may: ['clinic', 'operator'],
   step: 'watch-flow',
   page: true,
-  find: async (call) => problemsOf(sitesOfCall(w, call)),
+  find: async (call) => problemsOf(sitesOfCall(call, w.parties.sites)),
   handle: report(w, views, range),
 })
 
