@@ -8,7 +8,7 @@ import { openOrdersThere, seenBefore } from '../postgres/asked-sources.ts'
 import { saidThere, withdrawSaid } from '../postgres/withdraw-said.ts'
 import { addressOf, type Of, type Target, targetOf, versionOf } from './fetched.ts'
 import { chunks, guarded, isSound, note, read, Shelf, take, unreadOf } from './take.ts'
-import { type Asking, type Params, Trouble, type Warnings, walk } from './walk.ts'
+import { type Asking, orTold, type Params, Trouble, type Warnings, walk } from './walk.ts'
 
 type Evidence = Of<EvidenceType>
 
@@ -197,14 +197,10 @@ export const askForEvidence = async (
   const orders = types.length === 0 ? [] : await openOrdersThere(a.runner.db, a.source.id)
   const heard = new Map(before)
   for (const type of types) {
-    try {
+    await orTold(type, warnings, async () => {
       await askForType(inTime(a), type, orders, before.get(type), warnings)
       heard.set(type, { watermark, orders: new Set(orders) })
-    } catch (error) {
-      // the other types may answer
-      if (!(error instanceof Trouble)) throw error
-      warnings.add(`${type} could not be looked at: ${error.message}`)
-    }
+    })
   }
   return heard
 }

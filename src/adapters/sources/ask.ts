@@ -52,11 +52,12 @@ const takeOrder = async (a: Asking, shelf: Shelf, order: Of<'ServiceRequest'>, k
     await note(a, { ...base, fate: 'not-ours', open: false, problems: [] })
     return
   }
-  const resources = isSound(order) ? await together(a, shelf, order) : [order]
+  const sound = isSound(order)
+  const resources = sound ? await together(a, shelf, order) : [order]
   const taken = await take(a, resources)
   const subject = targetOf(order.subject?.reference, a.source)
   const patient = subject?.id
-  const unread = isSound(order)
+  const unread = sound
     ? unreadOf(a, shelf, [...(subject ? [subject] : []), ...companionsOf(order, a.source).slice(0, maxCompanions)])
     : []
   await note(a, {

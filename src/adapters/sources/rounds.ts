@@ -32,7 +32,7 @@ import { askAgain, askForAllOpen, askForChanges, askForOpenPatients } from './as
 import { askForEvidence, type HeardByType } from './ask-evidence.ts'
 import type { AskedSource } from './fetched.ts'
 import { keepSubscription } from './subscribe.ts'
-import { type Asking, Trouble, type Warnings } from './walk.ts'
+import { type Asking, orTold, Trouble, type Warnings } from './walk.ts'
 
 export interface SourceRounds {
   readonly runner: StepRunner
@@ -104,17 +104,6 @@ interface Looked {
 
 const nothingHeard: HeardByType = new Map()
 
-/** What cannot be looked at is told; orders are known all the same. */
-const unless = async <T>(what: string, warnings: Warnings, work: () => Promise<T>): Promise<T | undefined> => {
-  try {
-    return await work()
-  } catch (error) {
-    if (!(error instanceof Trouble)) throw error
-    warnings.add(`${what} could not be looked at: ${error.message}`)
-    return undefined
-  }
-}
-
 interface Look {
   readonly asking: Asking
   readonly evidence: readonly EvidenceType[]
@@ -127,7 +116,7 @@ const lookAround = async (look: Look, watermark: number, before: Looked | undefi
   const now = Date.now()
   if (before && now - before.at < lookPause(everySeconds(asking.source)) * 1000) return before
   const warnings: Warnings = new Set()
-  const patients = await unless('Their patients', warnings, async () => {
+  const patients = await orTold('Their patients', warnings, async () => {
     await askForOpenPatients(asking, before?.watermark, warnings)
     return watermark
   })

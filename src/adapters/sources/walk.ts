@@ -37,6 +37,17 @@ const pageSize = 100
 /** What was noticed and stops nothing. */
 export type Warnings = Set<string>
 
+/** What cannot be looked at is told; the rest is looked at all the same. */
+export const orTold = async <T>(what: string, warnings: Warnings, work: () => Promise<T>): Promise<T | undefined> => {
+  try {
+    return await work()
+  } catch (error) {
+    if (!(error instanceof Trouble)) throw error
+    warnings.add(`${what} could not be looked at: ${error.message}`)
+    return undefined
+  }
+}
+
 export type Params = Record<string, string | string[]>
 
 const expired = (answer: Answer<Bundle>): boolean => answer.fate !== 'answered' && answer.status === 410
