@@ -39,8 +39,7 @@ interface Recorded {
 /**
  * The states as of a moment of all that has to do with a site's day, from the journal alone: what is filed under the
  * day, everything else of those orders, and of the devices that they lead to; what a source says may be of another order
- * since. Each step is a look-up by key, so that
- * the cost is that of the day, however long the journal.
+ * since. Each step is a look-up by key, so that the cost is that of the day, however long the journal.
  */
 const statesAsOf = async (tx: Tx, site: Site, day: string, asOf: Instant): Promise<readonly Recorded[]> =>
   tx.query<Recorded>(

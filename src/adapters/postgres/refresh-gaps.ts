@@ -107,7 +107,7 @@ const isHeld = (gap: GapState, { orders, devices, wearers }: Held): boolean => {
   const byDevice = gap.deviceId !== undefined && devices.includes(gap.deviceId)
   switch (followsFrom[gap.code]) {
     case 'device':
-      // what the source says was applied is about the order, and names no recorder
+      // what the source says was applied is about the order, whichever recorder it names
       return gap.restsOn?.some((e) => e.kind === 'kept') ? byOrder : byDevice
     case 'wearer':
       return gap.patientId !== undefined && wearers.includes(gap.patientId)

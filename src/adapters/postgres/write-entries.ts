@@ -107,7 +107,7 @@ const locksReached = ({ orders, devices, patients, owners }: Known): readonly st
       ]
 
 /** The stored orders of whose visit an entry may say something: their gaps follow. */
-const ordersSpokenOf = (entries: readonly Incoming[], { stored, waiting, spokenOf }: Known): readonly string[] =>
+const spokenOfLocks = (entries: readonly Incoming[], { stored, waiting, spokenOf }: Known): readonly string[] =>
   [...entries, ...waiting].some((e) => mayBeEvidence(e.resource))
     ? [...[...stored.values()].flatMap(({ state }) => (state.kind === 'order' ? [state] : [])), ...spokenOf].map(
         orderLock,
@@ -149,7 +149,7 @@ export const writeEntries = async (
         const reached = [
           ...namesOfPatients(entries, known, source),
           ...locksReached(known),
-          ...ordersSpokenOf(entries, known),
+          ...spokenOfLocks(entries, known),
           ...namesToLock(known.waiting, source).map((key) => nameLock(source.id, key)),
           ...recorderLocks([...entries, ...known.waiting], known),
         ]
